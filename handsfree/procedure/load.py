@@ -1,0 +1,347 @@
+"""From a file to a procedure, or to a list of what its writer has to change and where.
+
+The one rule: every problem is a sentence for the writer, with the place in the file and what to write instead; what
+the libraries say of themselves never gets through.
+"""
+
+from __future__ import annotations
+
+import difflib
+import hashlib
+from collections.abc import Iterable, Iterator, Mapping
+from dataclasses import dataclass, field
+from decimal import Decimal, InvalidOperation
+from pathlib import Path
+from typing import Any
+
+from pydantic import BaseModel, TypeAdapter, ValidationError
+from pydantic_core import ErrorDetails
+
+from handsfree.procedure import model
+from handsfree.procedure.document import MAX_BYTES, Document, PathInFile, Place, Problem, ProcedureError, read, shown
+from handsfree.procedure.sense import RESERVED_PHRASES, Draft, problems_of
+
+__all__ = ["Loaded", "Problem", "ProcedureError", "load", "loads"]
+
+_STEP_KINDS: Mapping[str, type[BaseModel]] = {
+    "do": model.Do,
+    "measure": model.Measure,
+    "observe": model.Observe,
+    "choose": model.Choose,
+    "conclude": model.Conclude,
+}
+_LIMIT_KINDS: Mapping[str, type[BaseModel]] = {
+    "at_most": model.AtMost,
+    "at_least": model.AtLeast,
+    "between": model.Between,
+    "nominal": model.Nominal,
+}
+_LIMIT_REMEDY = "write one of at_most: 7, at_least: 2, between: [2, 7], or nominal: 45 with plus_minus_percent: 6"
+_STEP: TypeAdapter[model.Step] = TypeAdapter(model.Step)
+
+# A line to copy for every key that may not be missing.
+_EXAMPLES = {
+    "procedure": "procedure: cooler-does-not-cool",
+    "title": "title: The cooler does not cool",
+    "edition": "edition: 2",
+    "purpose": "purpose: Find the part that stops the cooling",
+    "equipment": "equipment: the maker's name and the model",
+    "local_rules": "local_rules: who may do this work, and whose rules come first",
+    "steps": "steps: and under it the steps, each opened by a dash",
+    "name": "name: supply cord",
+    "kind": "kind: electrical",
+    "signal": "signal: warning",
+    "text": "text: Keep your hands away. The fan can start.",
+    "id": "id: measure-start-relay",
+    "say": "say: Measure the resistance of the start relay.",
+    "reading": "reading: start relay",
+    "quantity": "quantity: resistance",
+    "answers": "answers: {runs: [it runs], silent: [it is silent]}",
+    "by": "by: the id of an earlier step",
+    "next": "next: {conforming: one-step, nonconforming: another-step}",
+    "finding": "finding: The start relay has a high resistance.",
+    "condition": "condition: faulty",
+    "action": "action: Replace the start relay.",
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Loaded:
+    """A procedure with the file it came from.
+
+    ``source`` is the file's bytes exactly as read and ``sha256`` their digest in hexadecimal; ``path`` is None for a
+    procedure that was not read from a file.
+    """
+
+    procedure: model.Procedure
+    source: bytes
+    sha256: str
+    path: Path | None
+    document: Document = field(repr=False)
+
+    def place(self, path: PathInFile) -> Place:
+        """Line and column, from 1, of a value such as ``("steps", 3, "limit")``; of what is around it if not there."""
+        return self.document.place(path)
+
+
+def load(path: Path) -> Loaded:
+    """Read a procedure's file. Raises ProcedureError with all that is wrong, a file that cannot be read included."""
+    name = str(path)
+
+    def refuse(message: str, remedy: str) -> ProcedureError:
+        return ProcedureError((Problem(name, 1, 1, message, remedy),))
+
+    try:
+        if path.is_dir():
+            raise refuse("this is a folder", "name a file in it, such as procedure.yaml")
+        if path.exists() and not path.is_file():
+            raise refuse("this is not an ordinary file", "name a procedure's YAML file")
+        with path.open("rb") as file:
+            source = file.read(MAX_BYTES + 1)
+    except FileNotFoundError:
+        raise refuse("there is no such file", "check the name and the folder") from None
+    except PermissionError:
+        raise refuse("you may not read this file", "ask its owner, or copy it to a folder of your own") from None
+    except (OSError, ValueError) as error:
+        reason = error.strerror if isinstance(error, OSError) and error.strerror else "the name is not a file's name"
+        raise refuse(f"the file cannot be read ({reason})", "check the name and the disk") from None
+    return _load(source, name, path)
+
+
+def loads(source: bytes, name: str) -> Loaded:
+    """Read a procedure from bytes; ``name`` stands for the file in messages. Raises ProcedureError as ``load``."""
+    return _load(source, name, None)
+
+
+def _load(source: bytes, name: str, path: Path | None) -> Loaded:
+    document = read(source, name)
+    problems = list(document.problems)
+    if not isinstance(document.data, dict):
+        remedy = f'begin it with "{_EXAMPLES["procedure"]}"'
+        problems.append(document.problem((), "the file does not hold a procedure's keys", remedy))
+        raise ProcedureError(tuple(sorted(problems)))
+    procedure = None
+    try:
+        procedure = model.Procedure.model_validate(document.data)
+    except ValidationError as error:
+        problems += _sentences(error, document)
+    problems += problems_of(_draft(document), document, RESERVED_PHRASES)
+    if problems or procedure is None:
+        raise ProcedureError(tuple(sorted(set(problems))))
+    return Loaded(procedure, source, hashlib.sha256(source).hexdigest(), path, document)
+
+
+def _draft(document: Document) -> Draft:
+    """What of the file can be checked for sense, be the rest as it may."""
+    steps: dict[int, model.Step] = {}
+    ids: list[tuple[int, str]] = []
+    written = document.data.get("steps")
+    for index, item in enumerate(written if isinstance(written, list) else ()):
+        if isinstance(item, dict) and isinstance(item.get("id"), str):
+            ids.append((index, item["id"]))
+        try:
+            steps[index] = _STEP.validate_python(item)
+        except ValidationError:
+            continue  # told already, with the whole
+    sources = document.data.get("sources")
+    return Draft(steps, tuple(ids), tuple(sources) if isinstance(sources, dict) else ())
+
+
+def _sentences(error: ValidationError, document: Document) -> Iterator[Problem]:
+    for detail in error.errors(include_url=False):
+        path = _path_in_file(detail["loc"])
+        on_key = path[-1:] == ("[key]",)
+        if on_key:
+            path = path[:-1]
+        if any(path[:length] in document.spoiled for length in range(len(path) + 1)):
+            continue
+        told = _sentence(detail, path, document)
+        if told is not None:
+            yield document.problem(path, *told, key=on_key or detail["type"] == "extra_forbidden")
+
+
+def _plain_number(value: object) -> str:
+    """What to write for a number in an odd notation."""
+    try:
+        number = Decimal(str(value))
+        if number.is_finite() and abs(number.adjusted()) < 15:
+            return f"write {number:f}"
+    except InvalidOperation:
+        pass
+    return "write digits with a decimal point, such as 7 or 0.25"
+
+
+def _path_in_file(loc: tuple[int | str, ...]) -> PathInFile:
+    """The library's location without the names of union members, which stand nowhere in the file."""
+    path = list(loc)
+    if path[0] == "steps" and len(path) > 2:
+        kind = path.pop(2)
+        if path[2:3] == ["limit"] or (path[2:3] == ["next"] and kind in ("measure", "observe")):
+            del path[3:4]
+    return tuple(path)
+
+
+def _sentence(detail: ErrorDetails, path: PathInFile, document: Document) -> tuple[str, str] | None:
+    """Message and remedy for one of pydantic's errors; None for one that only follows from another."""
+    value, context, key = detail["input"], detail.get("ctx", {}), _key_name(path)
+    match detail["type"]:
+        case "missing":
+            if isinstance(path[-1], int):
+                return f"{key} needs two numbers", "write [lower, upper]"
+            return f'{_whose(path[:-1], document)} has no "{path[-1]}"', f"add {_example(path, document)}"
+        case "extra_forbidden":
+            return _unknown_key(path, document)
+        case "union_tag_not_found" if "limit" in path:
+            given = ", ".join(map(shown, value)) if isinstance(value, dict) else shown(value)
+            return f"{given} is not a limit", _LIMIT_REMEDY
+        case "union_tag_not_found":
+            return f'{_whose(path, document)} has no "kind"', f"add kind: and {_one_of(_STEP_KINDS)}"
+        case "union_tag_invalid":
+            return f"{shown(context['tag'])} is not a kind of step", _choice(str(context["tag"]), _STEP_KINDS)
+        case "literal_error" | "enum":
+            allowed = [item.strip(" '") for item in str(context["expected"]).replace(" or ", ", ").split(",")]
+            what = "a verdict" if path[-2:-1] == ("next",) else f"a value of {key}"
+            return f"{shown(value)} is not {what}", _choice(str(value), allowed)
+        case "too_short" if isinstance(value, list | dict) and len(value) >= int(context["min_length"]):
+            return None  # its items were refused, and each has its own sentence
+        case "too_short":
+            return f"{key} needs at least {context['min_length']}", f"{key} holds {len(value)}; add what is missing"
+        case "too_long" if path[-1] == "between":
+            return f"{key} needs two numbers", "write [lower, upper]"
+        case "too_long":
+            return f"{key} has more than {context['max_length']} entries", "divide the procedure"
+        case _ if value is None:
+            return f"{key} has no value", f"write {_wanted(detail, path, document)}, or remove the key"
+        case "string_pattern_mismatch" if "answers" in path and isinstance(path[-1], int):
+            return f"{shown(value)} cannot be a phrase to say", "write words of letters only, numbers as words too"
+        case "string_pattern_mismatch":
+            message = f"{shown(value)} cannot be a name for other steps to use"
+            return message, f'write small letters, digits and dashes, such as "{_as_identifier(str(value))}"'
+        case "string_too_short":
+            return f"{key} is empty", f"write {_wanted(detail, path, document)}"
+        case "string_too_long":
+            remedy = f"shorten it to {context['max_length']} characters"
+            return f"{key} has {len(str(value))} characters, too many to be spoken", remedy
+        case "value_error" | "decimal_parsing" | "finite_number" | "decimal_type":
+            return f"{_given(value)} is not a plain number", _plain_number(value)
+        case "greater_than":
+            return f"{key} is {value}", "write a number above zero"
+        case "string_type" if isinstance(value, bool):
+            return f"{key} is {str(value).lower()}, not a text", f'write "{str(value).lower()}" in quotes'
+        case _:
+            return f"{key} is {_given(value)}", f"write {_wanted(detail, path, document)}"
+
+
+def _wanted(detail: ErrorDetails, path: PathInFile, document: Document) -> str:
+    match detail["type"]:
+        case "bool_type":
+            return "true or false"
+        case "tuple_type":
+            return f"a list, such as [{detail['input'] if isinstance(detail['input'], str) else 'first, second'}]"
+        case "decimal_type":
+            return "a number"
+        case "dict_type" | "model_type" | "model_attributes_type" | "mapping_type":
+            if path[-1] == "answers":
+                return "each answer's name with its phrases, such as {runs: [it runs], silent: [it is silent]}"
+            if path[:1] == ("sources",):
+                return "each source's name with its own keys, such as mains: {name: supply cord, kind: electrical}"
+            if path[-1] == "next":
+                return "each outcome with the step it leads to, such as {conforming: next-step}"
+            return f"its keys, each on a line of its own: {', '.join(_allowed(path, document))}"
+        case _:
+            example = _EXAMPLES.get(str(path[-1]))
+            return f'a text, such as "{example.partition(": ")[2]}"' if example else "a text"
+
+
+def _given(value: object) -> str:
+    match value:
+        case dict():
+            return "a set of keys"
+        case list():
+            return "a list"
+        case None:
+            return "nothing"
+        case bool():
+            return str(value).lower()
+        case _:
+            return shown(value)
+
+
+def _key_name(path: PathInFile) -> str:
+    """The key that a value belongs to, for a sentence."""
+    names = [str(part) for part in path if isinstance(part, str)]
+    if not names:
+        return "the file"
+    if path[0] == "steps" and len(path) == 2:
+        return "the step"
+    if isinstance(path[-1], int) and names[-1] not in ("between",):
+        return f'entry {path[-1] + 1} of "{names[-1]}"'
+    return f'"{names[-1]}"'
+
+
+def _whose(path: PathInFile, document: Document) -> str:
+    """What lacks a key, for a sentence."""
+    if path[:1] == ("steps",) and len(path) == 2:
+        step = _at(path, document)
+        named = step.get("id") if isinstance(step, dict) else None
+        return f"the step {shown(named)}" if isinstance(named, str) else "the step"
+    if path[-2:-1] == ("cautions",):
+        return "the caution"
+    return "the procedure" if not path else _key_name(path)
+
+
+def _at(path: PathInFile, document: Document) -> Any:
+    value: Any = document.data
+    for part in path:
+        value = value[part]
+    return value
+
+
+def _allowed(path: PathInFile, document: Document) -> tuple[str, ...]:
+    """The keys that may stand at a path."""
+    kind: type[BaseModel] | None = model.Procedure if not path else None
+    if path[:1] == ("sources",):
+        kind = model.EnergySource
+    elif path[-2:-1] == ("cautions",):
+        kind = model.Caution
+    elif path[-1:] == ("limit",):
+        kind = next((_LIMIT_KINDS[key] for key in _LIMIT_KINDS if key in _at(path, document)), None)
+    elif path[:1] == ("steps",):
+        step = _at(path[:2], document)
+        kind = _STEP_KINDS.get(str(step.get("kind"))) if isinstance(step, dict) else None
+    return tuple(kind.model_fields) if kind else ("id", "kind")
+
+
+def _unknown_key(path: PathInFile, document: Document) -> tuple[str, str]:
+    key, allowed = str(path[-1]), _allowed(path[:-1], document)
+    if path[-2:-1] == ("limit",) and key in _LIMIT_KINDS:
+        return f'the limit has both "{allowed[0]}" and "{key}"', f"keep one; {_LIMIT_REMEDY}"
+    near = difflib.get_close_matches(key, allowed, 1)
+    hint = f'write "{near[0]}"' if near else "remove it"
+    present = set(_at(path[:-1], document))
+    free = [name for name in allowed if name not in present]
+    return f"unknown key {shown(key)}", hint + (f"; still allowed here: {', '.join(free)}" if free else "")
+
+
+def _example(path: PathInFile, document: Document) -> str:
+    key = str(path[-1])
+    if key == "kind" and path[0] == "steps":
+        return f"kind: and {_one_of(_STEP_KINDS)}"
+    return f'"{_EXAMPLES[key]}"' if key in _EXAMPLES else f'"{key}: ..."'
+
+
+def _choice(given: str, allowed: Iterable[str]) -> str:
+    names = list(allowed)
+    near = difflib.get_close_matches(given.lower(), names, 1)
+    if near:
+        return f'write "{near[0]}"; allowed here: {", ".join(names)}'
+    return f"write {_one_of(names)}"
+
+
+def _one_of(names: Iterable[str]) -> str:
+    return "one of " + ", ".join(names)
+
+
+def _as_identifier(text: str) -> str:
+    plain = "".join(c if c.isascii() and c.isalnum() else "-" for c in text.lower()).strip("-0123456789")
+    return plain[:64] or "step-one"

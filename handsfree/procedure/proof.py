@@ -1,0 +1,350 @@
+"""The proof that no way through a procedure leads to harm or to nowhere.
+
+The one rule: walk every reachable state, a state being all that matters for what may come next: the step, each energy
+source's state, what is off the machine, and the outcomes that a later ``choose`` asks for. Breadth first, so the way
+that is shown for a finding is the shortest there is.
+
+The order of safe work is that of 29 CFR 1910.147(d) and 1910.333(b)(2) and of NFPA 70E 120.5: isolate, release what is
+stored, prove dead, only then touch. From the trade (common practice, no source):
+
+- Covers and parts come off only when every electrical source is isolated. Other sources may have to be reached before
+  they can be released (a capacitor sits behind its cover); steps say so themselves with ``needs_isolated``.
+- A reading that fails to prove a source dead shows that it is live, whatever was done to isolate it.
+- Everything is back on before any source is energised, and before the procedure ends.
+- A source that was isolated at the start still has to be proved dead.
+"""
+
+from __future__ import annotations
+
+import re
+from collections import deque
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, replace
+from enum import StrEnum
+from pathlib import Path
+from typing import TypeGuard
+
+from handsfree.procedure.document import PathInFile, Problem, ProcedureError
+from handsfree.procedure.load import Loaded, load
+from handsfree.procedure.model import Choose, Conclude, Measure, Procedure, SpokenStep, Step, Verdict
+from handsfree.procedure.sense import outcomes_of
+
+MAX_STATES = 200_000
+MAX_WORDS = 20  # in an instruction's sentence: ASD-STE100, rule 5.1
+
+
+class Energy(StrEnum):
+    """What is known of an energy source."""
+
+    LIVE = "live"
+    ISOLATED = "isolated"
+    PROVED_DEAD = "proved dead"
+
+
+class Rule(StrEnum):
+    """What the proof proves."""
+
+    HANDS_INSIDE = "hands inside only where every source is proved dead"
+    NEEDS_ISOLATED = "sources are isolated where a step needs them to be"
+    NEEDS_LIVE = "sources are live where a step needs them to be"
+    PROVES_DEAD = "sources are isolated before they are proved dead"
+    OPENING = "nothing comes off while an electrical source is live"
+    TAKES_OFF = "nothing comes off twice"
+    PUTS_BACK = "nothing goes back that is not off"
+    ENERGISES = "everything is back on before a source is energised"
+    ENDS = "everything is back on at the end"
+    LEADS_ON = "every outcome leads somewhere"
+    CHOICE = "a choice is made only of what is known"
+    REACHED = "every step can be reached"
+    NO_TRAP = "an end can be reached from everywhere"
+    BOUND = "the procedure is small enough to prove"
+
+
+@dataclass(frozen=True, slots=True)
+class Finding:
+    """A rule that does not hold.
+
+    ``path`` is the shortest way there: each step with the outcome that leads on, the last with None. ``key`` is the
+    key of the step that the finding is about, None for the whole step.
+    """
+
+    rule: Rule
+    step: str
+    message: str
+    remedy: str
+    path: tuple[tuple[str, str | None], ...] = ()
+    key: str | None = None
+
+    @property
+    def way(self) -> str:
+        """The path in one line."""
+        return " -> ".join(f"{step} ({outcome})" if outcome else step for step, outcome in self.path)
+
+
+@dataclass(frozen=True, slots=True)
+class _State:
+    step: str
+    energy: tuple[Energy, ...]
+    off: frozenset[str]
+    known: tuple[str | None, ...]  # outcomes of the steps that a choose asks for, in their order in _World.asked
+
+
+class _World:
+    """A procedure with what the walk needs at every state."""
+
+    def __init__(self, procedure: Procedure) -> None:
+        self.procedure = procedure
+        self.steps: Mapping[str, Step] = {step.id: step for step in procedure.steps}
+        self.sources = tuple(procedure.sources)
+        self.asked = tuple(dict.fromkeys(step.by for step in procedure.steps if isinstance(step, Choose)))
+
+    def start(self) -> _State:
+        energy = tuple(Energy(source.at_start) for source in self.procedure.sources.values())
+        return _State(self.procedure.steps[0].id, energy, frozenset(), (None,) * len(self.asked))
+
+    def energy(self, state: _State) -> Mapping[str, Energy]:
+        return dict(zip(self.sources, state.energy, strict=True))
+
+    def moves(self, state: _State) -> Iterator[tuple[str, _State | None]]:
+        """Each outcome that is possible here with the state after it, None where it leads nowhere."""
+        step = self.steps[state.step]
+        if isinstance(step, Conclude):
+            return
+        if isinstance(step, Choose):
+            outcome = state.known[self.asked.index(step.by)]
+            if outcome is not None:
+                yield outcome, self._go(state, self.procedure.target(step.id, outcome))
+            return
+        outcomes: tuple[str | None, ...] = outcomes_of(step)
+        if not outcomes or (isinstance(step, Measure) and step.limit is None):
+            outcomes = (None, *outcomes)
+        for outcome in outcomes:
+            after = self._remember(self._complete(state, step, outcome), step, outcome)
+            named = outcome or ("read" if isinstance(step, Measure) else "done")
+            yield named, self._go(after, self.procedure.target(step.id, outcome))
+        if step.unable is not None:
+            yield "unable", self._go(self._remember(state, step, None), step.unable)
+
+    def _go(self, state: _State, target: str | None) -> _State | None:
+        return None if target is None else replace(state, step=target)
+
+    def _remember(self, state: _State, step: Step, outcome: str | None) -> _State:
+        if step.id not in self.asked:
+            return state
+        place = self.asked.index(step.id)
+        return replace(state, known=(*state.known[:place], outcome, *state.known[place + 1 :]))
+
+    def _complete(self, state: _State, step: SpokenStep, outcome: str | None) -> _State:
+        """What the step changes; a measure step changes nothing but by a conforming reading."""
+        energy = dict(self.energy(state))
+        if isinstance(step, Measure) and step.limit is not None and outcome != Verdict.CONFORMING:
+            if outcome == Verdict.NONCONFORMING:
+                energy |= dict.fromkeys(step.proves_dead, Energy.LIVE)
+            return replace(state, energy=tuple(energy.values()))
+        energy |= {source: Energy.ISOLATED for source in step.isolates if energy[source] is Energy.LIVE}
+        energy |= dict.fromkeys(step.proves_dead, Energy.PROVED_DEAD)
+        energy |= dict.fromkeys(step.energises, Energy.LIVE)
+        off = (state.off - set(step.puts_back)) | set(step.takes_off)
+        return replace(state, energy=tuple(energy.values()), off=off)
+
+
+def prove(procedure: Procedure, *, max_states: int = MAX_STATES) -> tuple[Finding, ...]:
+    """Walk every state and give what does not hold, in the order of the steps; nothing where all is proved.
+
+    A finding does not stop the walk: what comes after a broken rule is examined as if it had been let through. Each
+    rule is reported once a step, by the shortest way. The procedure must have come through ``load``.
+    """
+    world = _World(procedure)
+    start = world.start()
+    came_from: dict[_State, tuple[_State, str] | None] = {start: None}
+    leads_to: dict[_State, list[_State]] = {}
+    findings: dict[tuple[Rule, str], Finding] = {}
+    ends: set[_State] = set()  # conclusions, and dead ends, which are findings of their own
+
+    def report(state: _State, finding: Finding, outcome: str | None = None) -> None:
+        if (finding.rule, finding.step) not in findings:
+            way = replace(finding, path=_way(came_from, state, outcome))
+            findings[finding.rule, finding.step] = way
+
+    queue = deque([start])
+    while queue:
+        state = queue.popleft()
+        for finding in _on_entry(world, state):
+            report(state, finding)
+        leads_to[state] = []
+        moves = list(world.moves(state))
+        if not all(after for _, after in moves) or not moves:
+            ends.add(state)
+        for outcome, after in moves:
+            if after is None:
+                report(state, _nowhere(world.steps[state.step], outcome), outcome)
+                continue
+            leads_to[state].append(after)
+            if after not in came_from:
+                came_from[after] = (state, outcome)
+                queue.append(after)
+        if len(came_from) > max_states:
+            message = f"more than {max_states} states can be reached, so nothing is proved"
+            return (Finding(Rule.BOUND, procedure.steps[0].id, message, "divide the procedure"),)
+
+    reached = {state.step for state in leads_to}
+    for step in procedure.steps:
+        if step.id not in reached:
+            message = f'no way leads to the step "{step.id}"'
+            findings[Rule.REACHED, step.id] = Finding(Rule.REACHED, step.id, message, "lead to it, or remove it")
+    trapped = _trapped(leads_to, ends)
+    if trapped is not None:
+        message = f'from the step "{trapped.step}" on, no end can be reached'
+        report(trapped, Finding(Rule.NO_TRAP, trapped.step, message, "lead one outcome to a conclude step"))
+    order = {step.id: number for number, step in enumerate(procedure.steps)}
+    return tuple(sorted(findings.values(), key=lambda finding: order[finding.step]))
+
+
+def _way(
+    came_from: Mapping[_State, tuple[_State, str] | None], state: _State, outcome: str | None
+) -> tuple[tuple[str, str | None], ...]:
+    path: list[tuple[str, str | None]] = [(state.step, outcome)]
+    while (before := came_from[state]) is not None:
+        state = before[0]
+        path.append((state.step, before[1]))
+    return tuple(reversed(path))
+
+
+def _trapped(leads_to: Mapping[_State, list[_State]], ends: set[_State]) -> _State | None:
+    """The first state, by the length of the way to it, from which no end can be reached."""
+    before: dict[_State, list[_State]] = {}
+    for state, following in leads_to.items():
+        for after in following:
+            before.setdefault(after, []).append(state)
+    ending = set(ends)
+    queue = deque(ending)
+    while queue:
+        for state in before.get(queue.popleft(), ()):
+            if state not in ending:
+                ending.add(state)
+                queue.append(state)
+    return next((state for state in leads_to if state not in ending), None)
+
+
+def _nowhere(step: Step, outcome: str) -> Finding:
+    if isinstance(step, Choose):
+        message = f'the step "{step.id}" has no way on for the outcome "{outcome}" of "{step.by}"'
+        return Finding(Rule.LEADS_ON, step.id, message, f'add "{outcome}: a-step" to its next', key="next")
+    message = f'the outcome "{outcome}" of the step "{step.id}" leads nowhere'
+    return Finding(Rule.LEADS_ON, step.id, message, 'add "next", or end with a conclude step')
+
+
+def _listed(items: frozenset[str]) -> str:
+    return ", ".join(f'"{item}"' for item in sorted(items))
+
+
+def _on_entry(world: _World, state: _State) -> Iterator[Finding]:
+    """The rules that a state breaks by being reached."""
+    step = world.steps[state.step]
+    if isinstance(step, Conclude):
+        if state.off:
+            message = f'the step "{step.id}" ends while {_listed(state.off)} is off'
+            yield Finding(Rule.ENDS, step.id, message, "lead through the steps that put it back")
+        return
+    if isinstance(step, Choose):
+        if state.known[world.asked.index(step.by)] is None:
+            message = f'the step "{step.id}" chooses by "{step.by}", which has no outcome on this way'
+            yield Finding(Rule.CHOICE, step.id, message, "lead here only by ways that pass it", key="by")
+        return
+    yield from _energy(world, state, step)
+    for item in step.takes_off:
+        if item in state.off:
+            message = f'the step "{step.id}" takes off "{item}", which is off'
+            yield Finding(
+                Rule.TAKES_OFF, step.id, message, "put it back before, or lead past this step", key="takes_off"
+            )
+    for item in step.puts_back:
+        if item not in state.off:
+            message = f'the step "{step.id}" puts back "{item}", which is not off'
+            remedy = "name it as in takes_off, or lead past this step"
+            yield Finding(Rule.PUTS_BACK, step.id, message, remedy, key="puts_back")
+    left = state.off - set(step.puts_back)
+    if step.energises and left:
+        message = f'the step "{step.id}" energises while {_listed(left)} is off'
+        yield Finding(Rule.ENERGISES, step.id, message, "put it back before this step", key="energises")
+
+
+def _energy(world: _World, state: _State, step: SpokenStep) -> Iterator[Finding]:
+    """The rules of energy that a step breaks by being begun in this state."""
+    energy = world.energy(state)
+    live = [source for source in world.sources if energy[source] is Energy.LIVE]
+    not_dead = [source for source in world.sources if energy[source] is not Energy.PROVED_DEAD]
+    electrical = [source for source in live if world.procedure.sources[source].kind == "electrical"]
+    broken = (
+        (Rule.HANDS_INSIDE, "hands_inside", not_dead if step.hands_inside else [], "isolate it and prove it dead"),
+        (Rule.NEEDS_ISOLATED, "needs_isolated", [s for s in live if s in step.needs_isolated], "isolate it"),
+        (
+            Rule.NEEDS_LIVE,
+            "needs_live",
+            [source for source in step.needs_live if energy[source] is not Energy.LIVE],
+            "energise it",
+        ),
+        (
+            Rule.PROVES_DEAD,
+            "proves_dead",
+            [source for source in live if source in step.proves_dead and source not in step.isolates],
+            "isolate it",
+        ),
+        (Rule.OPENING, "takes_off", electrical if step.takes_off else [], "isolate it"),
+    )
+    for rule, key, sources, remedy in broken:
+        if sources:
+            states = " and ".join(f'"{source}" is {energy[source]}' for source in sources)
+            message = f'the step "{step.id}" has "{key}" and is reached while {states}'
+            yield Finding(rule, step.id, message, f"{remedy} on every way to this step", key=key)
+
+
+def check(path: Path) -> list[Problem]:
+    """All that is wrong with a procedure's file: what ``load`` finds, or else what cannot be proved. Empty when clean."""
+    try:
+        loaded = load(path)
+    except ProcedureError as error:
+        return list(error.problems)
+    return sorted(_located(loaded, path, finding) for finding in prove(loaded.procedure))
+
+
+def advise(loaded: Loaded) -> list[Problem]:
+    """What could be written better, after ASD-STE100: long sentences (rule 5.1), work inside without a caution.
+
+    Advice, not errors: the procedure is safe to run as it is.
+    """
+    name = loaded.document.name
+    steps = loaded.procedure.steps
+    advice = []
+    for number, step in enumerate(steps):
+        for path, text in _spoken(("steps", number), step):
+            longest = max((len(sentence.split()) for sentence in re.split(r"(?<=[.!?])\s+", text)), default=0)
+            if longest > MAX_WORDS:
+                message = f"a sentence of {longest} words is hard to follow by ear"
+                advice.append(Problem(name, *loaded.place(path), message, f"divide it; {MAX_WORDS} words at most"))
+        if _inside(step) and not step.cautions and not (number and _inside(steps[number - 1])):
+            message = f'hands go inside at the step "{step.id}" and no caution is spoken'
+            remedy = "add a caution that opens with the command and names the risk"
+            advice.append(Problem(name, *loaded.place(("steps", number)), message, remedy))
+    return sorted(advice)
+
+
+def _inside(step: Step) -> TypeGuard[SpokenStep]:
+    return not isinstance(step, Choose | Conclude) and step.hands_inside
+
+
+def _spoken(at: PathInFile, step: Step) -> Iterator[tuple[PathInFile, str]]:
+    if isinstance(step, Choose):
+        return
+    for number, caution in enumerate(step.cautions):
+        yield (*at, "cautions", number, "text"), caution.text
+    for key in ("finding", "action") if isinstance(step, Conclude) else ("say",):
+        yield (*at, key), getattr(step, key)
+
+
+def _located(loaded: Loaded, path: Path, finding: Finding) -> Problem:
+    steps = [step.id for step in loaded.procedure.steps]
+    at: PathInFile = ("steps", steps.index(finding.step))
+    line, column = loaded.place((*at, finding.key) if finding.key else at)
+    way = f" (the way there: {finding.way})" if finding.path else ""
+    return Problem(str(path), line, column, finding.message + way, finding.remedy)

@@ -1,0 +1,451 @@
+"""A session's record as one page for the supervisor.
+
+The one rule: the page is made from the record alone and says first whether the record can be trusted. What is altered
+or missing is shown as such, and what can still be read is shown beside it.
+"""
+
+from __future__ import annotations
+
+import base64
+from collections.abc import Iterable, Iterator, Mapping
+from dataclasses import dataclass, replace
+from datetime import datetime, timedelta
+from functools import cache
+from pathlib import Path
+from typing import Any
+
+import jinja2
+import pint
+
+from handsfree.procedure.model import Signal
+from handsfree.session.events import Mark
+from handsfree.session.journal import (
+    CLIP_NAME,
+    Contents,
+    Entry,
+    Grade,
+    JournalError,
+    Problem,
+    digest,
+    scan,
+    verify_chain,
+)
+from handsfree.spoken.meaning import Kind
+
+# Units whose short form in pint is not the one on a meter or in a data sheet.
+_SYMBOLS = {
+    "meter * newton": "N·m",
+    "newton * meter": "N·m",
+    "foot_pound": "ft·lb",
+    "foot * force_pound": "ft·lb",
+    "force_pound * inch": "in·lb",
+    "micrometer_Hg": "µm Hg",
+    "micron": "µm",
+    "revolutions_per_minute": "r/min",
+}
+_LIMIT_WORDS = {"at_most": "at most", "at_least": "at least"}
+_SPACE = "\N{NO-BREAK SPACE}"
+
+
+@dataclass(frozen=True, slots=True)
+class Clip:
+    """An utterance's audio; ``source`` is a data URI or a relative address, None where the clip cannot be played."""
+
+    name: str
+    source: str | None
+    complaint: str | None
+
+
+@dataclass(frozen=True, slots=True)
+class ReadingRow:
+    """A reading as it stands on the page; ``corrected_by`` is the number of the reading that replaced it."""
+
+    number: int
+    id: str
+    time: datetime
+    step: str
+    name: str
+    value: str
+    limit: str
+    verdict: str
+    reason: str
+    corrected: bool = False
+    corrected_by: int | None = None
+    why: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class EventRow:
+    """Something that happened at a time: a deviation, a refusal, a caution, a change of energy."""
+
+    time: datetime
+    what: str
+    step: str
+    text: str
+    reason: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Line:
+    """A line of the transcript; ``who`` is "technician", "handsfree", or empty for what nobody said."""
+
+    time: datetime
+    who: str
+    text: str
+    about: str = ""
+    confidence: str = ""
+    others: str = ""
+    clip: Clip | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Passage:
+    """The lines of the transcript between entering a step and entering the next."""
+
+    step: str
+    lines: tuple[Line, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class OffItem:
+    """Something taken off the machine; ``back`` is None while it is off."""
+
+    item: str
+    off: datetime
+    back: datetime | None
+
+
+@dataclass(frozen=True, slots=True)
+class Finding:
+    """What was concluded; ``condition`` is "faulty", "sound", "unresolved", or "none" where nothing was."""
+
+    condition: str
+    finding: str
+    part: str = ""
+    action: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Page:
+    """Everything the template shows."""
+
+    title: str
+    procedure: str
+    edition: str
+    equipment: str
+    program: str
+    settings: tuple[tuple[str, str], ...]
+    start: datetime
+    end: datetime
+    duration: str
+    outcome: str
+    finding: Finding
+    readings: tuple[ReadingRow, ...]
+    tally: tuple[tuple[str, int], ...]
+    deviations: tuple[EventRow, ...]
+    cautions: tuple[EventRow, ...]
+    energy: tuple[tuple[str, tuple[tuple[datetime, str], ...]], ...]
+    off: tuple[OffItem, ...]
+    transcript: tuple[Passage, ...]
+    asked_again: int
+    entries: int
+    clips: int
+    seal: str
+    broken: tuple[Problem, ...]
+    incomplete: tuple[Problem, ...]
+    remarks: tuple[Problem, ...]
+
+
+def render(folder: Path, embed: bool = True) -> str:
+    """The page for the session recorded in ``folder``, finished or not, intact or not.
+
+    With ``embed`` the clips are part of the page, so that it can be sent as one file; without, the page links to them
+    and must stand in the session's folder. Raises JournalError where the folder is no session's or no entry
+    can be read.
+    """
+    contents = scan(folder)
+    if not contents.entries:
+        raise JournalError(f"{folder} holds a journal without a readable entry; there is nothing to report.")
+    return _template().render(page=_page(folder, contents, embed))
+
+
+def write_report(folder: Path, out: Path | None = None, embed: bool = True) -> Path:
+    """Write the page to ``out``, by default ``report.html`` in the session's folder, and return its path.
+
+    A page already there is replaced. Raises JournalError as ``render`` does, and where the page cannot be written.
+    """
+    out = folder / "report.html" if out is None else out
+    if not embed and out.parent.resolve() != folder.resolve():
+        raise JournalError(f"A page outside {folder} cannot link to its clips; let the page carry them.")
+    page = render(folder, embed)
+    try:
+        out.write_text(page, encoding="utf-8", newline="\n")
+    except OSError as error:
+        raise JournalError(f"{out} cannot be written: {error.strerror or error}. Choose another place.") from error
+    return out
+
+
+def symbol(unit: str | None, waveform: str | None = None) -> str:
+    """The symbol of a unit given by pint's name ("microfarad" is µF), with AC or DC; the name itself where unknown."""
+    if unit is None:
+        text = ""
+    elif unit in _SYMBOLS:
+        text = _SYMBOLS[unit]
+    else:
+        try:
+            text = f"{_units().Unit(unit):~P}"
+        except (pint.PintError, ValueError, TypeError, AttributeError):
+            text = unit
+    return f"{text} {waveform.upper()}".strip() if waveform else text
+
+
+def reading_text(data: Mapping[str, Any]) -> str:
+    """A reading's value with the digits as spoken and its unit's symbol: "5.20 Ω", "OL (over range)", "> 500 MΩ"."""
+    kind, value = _text(data, "kind"), _text(data, "value")
+    unit = symbol(_text(data, "unit") or None, _text(data, "waveform") or None)
+    if kind == Kind.OVER_RANGE:
+        return f"OL{_SPACE}(over range)"
+    before = {Kind.ABOVE.value: f">{_SPACE}", Kind.BELOW.value: f"<{_SPACE}"}.get(kind, "")
+    return f"{before}{value.replace('-', '−')}{_SPACE}{unit}".strip(_SPACE + " ")
+
+
+def limit_text(limit: Any) -> str:
+    """A limit in words: "at most 7 Ω", "45 µF ± 6 %". Text is shown as it is; None is empty.
+
+    A mapping has the keys of the procedure's limits and, where it has one, ``unit``.
+    """
+    if not isinstance(limit, Mapping):
+        return "" if limit is None else str(limit)
+    unit = symbol(_text(limit, "unit") or None, _text(limit, "waveform") or None)
+    unit = f"{_SPACE}{unit}" if unit else ""
+    for key, words in _LIMIT_WORDS.items():
+        if limit.get(key) is not None:
+            return f"{words} {limit[key]}{unit}"
+    match limit:
+        case {"between": [low, high]}:
+            return f"{low} to {high}{unit}"
+        case {"nominal": nominal, "plus_minus": str() | int() | float() as by}:
+            return f"{nominal} ± {by}{unit}"
+        case {"nominal": nominal, "plus_minus_percent": str() | int() | float() as by}:
+            return f"{nominal}{unit} ± {by}{_SPACE}%"
+    return ", ".join(f"{key} {value}" for key, value in limit.items())
+
+
+@cache
+def _units() -> pint.UnitRegistry[Any]:
+    return pint.UnitRegistry()
+
+
+@cache
+def _template() -> jinja2.Template:
+    environment = jinja2.Environment(
+        loader=jinja2.PackageLoader("handsfree", "review"),
+        autoescape=True,
+        trim_blocks=True,
+        lstrip_blocks=True,
+        undefined=jinja2.StrictUndefined,
+    )
+    environment.filters["clock"] = lambda time: f"{time:%H:%M:%S}"
+    environment.filters["day"] = lambda time: f"{time:%Y-%m-%d}"
+    return environment.get_template("report.html.j2")
+
+
+def _page(folder: Path, contents: Contents, embed: bool) -> Page:
+    entries, problems = contents.entries, verify_chain(folder)
+    opened = _last(entries, Mark.OPENED)
+    procedure = opened.get("procedure") if isinstance(opened.get("procedure"), Mapping) else {}
+    settings = opened.get("settings") if isinstance(opened.get("settings"), Mapping) else {}
+    assert isinstance(procedure, Mapping)
+    assert isinstance(settings, Mapping)
+    readings = _readings(entries)
+    graded = {grade: tuple(problem for problem in problems if problem.grade is grade) for grade in Grade}
+    return Page(
+        title=_text(procedure, "title") or "Session record",
+        procedure=_text(procedure, "id"),
+        edition=_text(procedure, "edition"),
+        equipment=_text(procedure, "equipment"),
+        program=_text(opened, "handsfree"),
+        settings=tuple((str(key), str(value)) for key, value in settings.items() if value is not None),
+        start=entries[0].time,
+        end=entries[-1].time,
+        duration=_duration(entries[-1].time - entries[0].time),
+        outcome=_text(_last(entries, Mark.CLOSED), "outcome"),
+        finding=_finding(entries),
+        readings=readings,
+        tally=_tally(readings),
+        deviations=tuple(_deviations(entries)),
+        cautions=tuple(_cautions(entries)),
+        energy=_energy(entries),
+        off=_off(entries),
+        transcript=tuple(_transcript(folder, entries, embed)),
+        asked_again=sum(entry.kind is Mark.ASKED_AGAIN for entry in entries),
+        entries=len(entries),
+        clips=len({entry.data["clip"] for entry in entries if entry.kind is Mark.HEARD and _text(entry.data, "clip")}),
+        seal=contents.seal or "",
+        broken=graded[Grade.BROKEN],
+        incomplete=graded[Grade.INCOMPLETE],
+        remarks=graded[Grade.REMARK],
+    )
+
+
+def _finding(entries: Iterable[Entry]) -> Finding:
+    data = _last(entries, Mark.CONCLUDED)
+    if not data:
+        return Finding("none", "The session ended before anything was concluded.")
+    return Finding(_text(data, "condition"), _text(data, "finding"), _text(data, "part"), _text(data, "action"))
+
+
+def _readings(entries: Iterable[Entry]) -> tuple[ReadingRow, ...]:
+    rows: list[ReadingRow] = []
+    for entry in entries:
+        data = entry.data
+        if entry.kind is Mark.READING:
+            rows.append(
+                ReadingRow(
+                    number=len(rows) + 1,
+                    id=_text(data, "id"),
+                    time=entry.time,
+                    step=_text(data, "step"),
+                    name=_text(data, "reading"),
+                    value=reading_text(data),
+                    limit=limit_text(data.get("limit")),
+                    verdict=_text(data, "verdict"),
+                    reason=_text(data, "reason"),
+                )
+            )
+    numbers = {row.id: row.number for row in rows}
+    for entry in entries:
+        number = numbers.get(_text(entry.data, "reading"))
+        if entry.kind is Mark.CORRECTED and number is not None:
+            by = numbers.get(_text(entry.data, "by"))
+            why = _text(entry.data, "why")
+            rows[number - 1] = replace(rows[number - 1], corrected=True, corrected_by=by, why=why)
+    return tuple(rows)
+
+
+def _tally(readings: Iterable[ReadingRow]) -> tuple[tuple[str, int], ...]:
+    counts = dict.fromkeys(("nonconforming", "undecided", "conforming", "not judged", "corrected"), 0)
+    for row in readings:
+        name = "corrected" if row.corrected else row.verdict or "not judged"
+        counts[name] = counts.get(name, 0) + 1
+    return tuple((name, count) for name, count in counts.items() if count)
+
+
+def _deviations(entries: Iterable[Entry]) -> Iterator[EventRow]:
+    for entry in entries:
+        data, step = entry.data, _text(entry.data, "step")
+        if entry.kind is Mark.DEVIATION:
+            yield EventRow(entry.time, "deviation", step, _text(data, "what"), _text(data, "reason"))
+        elif entry.kind is Mark.REFUSED:
+            yield EventRow(entry.time, "refused", step, _text(data, "reason"))
+        elif entry.kind is Mark.FAULT:
+            yield EventRow(entry.time, "fault", step, _text(data, "what"))
+
+
+def _cautions(entries: Iterable[Entry]) -> Iterator[EventRow]:
+    for entry in entries:
+        if entry.kind is Mark.SAID and entry.data.get("about") == "caution":
+            text = _text(entry.data, "text")
+            word, _, rest = text.partition(" ")
+            signal = word.strip(".,:;!").lower()
+            if signal in set(Signal):
+                yield EventRow(entry.time, signal, _text(entry.data, "step"), rest)
+            else:
+                yield EventRow(entry.time, "", _text(entry.data, "step"), text)
+
+
+def _energy(entries: Iterable[Entry]) -> tuple[tuple[str, tuple[tuple[datetime, str], ...]], ...]:
+    sources: dict[str, list[tuple[datetime, str]]] = {}
+    for entry in entries:
+        if entry.kind is Mark.ENERGY:
+            sources.setdefault(_text(entry.data, "source"), []).append((entry.time, _text(entry.data, "state")))
+    return tuple((source, tuple(states)) for source, states in sources.items())
+
+
+def _off(entries: Iterable[Entry]) -> tuple[OffItem, ...]:
+    items: list[OffItem] = []
+    for entry in entries:
+        item = _text(entry.data, "item")
+        if entry.kind is Mark.TAKEN_OFF:
+            items.append(OffItem(item, entry.time, None))
+        elif entry.kind is Mark.PUT_BACK:
+            for place, row in enumerate(items):
+                if row.item == item and row.back is None:
+                    items[place] = replace(row, back=entry.time)
+                    break
+    return tuple(items)
+
+
+def _transcript(folder: Path, entries: Iterable[Entry], embed: bool) -> Iterator[Passage]:
+    step, lines = "", list[Line]()
+    for entry in entries:
+        if entry.kind is Mark.ENTERED:
+            if lines:
+                yield Passage(step, tuple(lines))
+            step, lines = _text(entry.data, "step"), []
+        elif line := _line(folder, entry, embed):
+            lines.append(line)
+    if lines:
+        yield Passage(step, tuple(lines))
+
+
+def _line(folder: Path, entry: Entry, embed: bool) -> Line | None:
+    data, time = entry.data, entry.time
+    match entry.kind:
+        case Mark.HEARD:
+            return Line(
+                time,
+                "technician",
+                _text(data, "text"),
+                confidence=_confidence(data.get("confidence")),
+                others=_others(data),
+                clip=_clip(folder, data, embed),
+            )
+        case Mark.SAID:
+            return Line(time, "handsfree", _text(data, "text"), about=_text(data, "about"))
+        case Mark.FAULT:
+            return Line(time, "", f"Fault: {_text(data, 'what')}", about="fault")
+        case Mark.PAUSED | Mark.RESUMED:
+            return Line(time, "", "Standing by" if entry.kind is Mark.PAUSED else "Going ahead")
+        case Mark.ENDED:
+            return Line(time, "", f"Input ended: {_text(data, 'why')}")
+    return None
+
+
+def _confidence(value: Any) -> str:
+    return f"{value:.2f}" if isinstance(value, int | float) and not isinstance(value, bool) else ""
+
+
+def _others(data: Mapping[str, Any]) -> str:
+    found = data.get("alternatives")
+    texts = [_text(other, "text") for other in found if isinstance(other, Mapping)] if isinstance(found, list) else []
+    return "; ".join(text for text in texts[:3] if text and text != _text(data, "text"))
+
+
+def _clip(folder: Path, data: Mapping[str, Any], embed: bool) -> Clip | None:
+    name = data.get("clip")
+    if name is None:
+        return None
+    if not isinstance(name, str) or not CLIP_NAME.fullmatch(name):
+        return Clip(str(name), None, "not a clip's name")
+    try:
+        flac = (folder / name).read_bytes()
+    except OSError:
+        return Clip(name, None, "clip missing")
+    source = f"data:audio/flac;base64,{base64.b64encode(flac).decode()}" if embed else name
+    return Clip(name, source, None if digest(flac) == data.get("clip_sha256") else "clip altered")
+
+
+def _last(entries: Iterable[Entry], kind: Mark) -> Mapping[str, Any]:
+    return next((entry.data for entry in reversed(list(entries)) if entry.kind is kind), {})
+
+
+def _text(data: Mapping[str, Any], key: str) -> str:
+    value = data.get(key)
+    return "" if value is None else str(value)
+
+
+def _duration(span: timedelta) -> str:
+    minutes, seconds = divmod(max(0, round(span.total_seconds())), 60)
+    hours, minutes = divmod(minutes, 60)
+    return f"{hours} h {minutes:02} min" if hours else f"{minutes} min {seconds:02} s"

@@ -1,0 +1,130 @@
+"""What can happen to a session, and what it answers with.
+
+The one rule: events and acts are plain frozen data. A session takes events in and gives acts back; time comes in with
+the event, so the same events always give the same acts.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from datetime import datetime
+from enum import StrEnum
+from typing import Any
+
+from handsfree.spoken.meaning import Open
+
+
+class Mark(StrEnum):
+    """Kinds of journal entry. The first four are events; the others say what the session made of them."""
+
+    OPENED = "opened"  # {handsfree, procedure: {id, title, edition, equipment, sha256}, settings: {...}}
+    HEARD = "heard"  # {text, confidence, engine, alternatives: [{text, score}], clip, clip_sha256, offset, seconds}
+    FAULT = "fault"  # {what}
+    ENDED = "ended"  # {why}: the input ended
+
+    SAID = "said"  # {text, about, step}
+    ENTERED = "entered"  # {step, kind, text}
+    READING = "reading"  # {id, step, reading, kind, value, unit, waveform, words, limit, verdict, reason}
+    CORRECTED = "corrected"  # {reading, by, why}: reading id, id of the new one or null
+    ANSWERED = "answered"  # {step, answer, text}
+    DONE = "done"  # {step}
+    ASKED_AGAIN = "asked again"  # {step, text, reason}: nothing was recorded, the question stands
+    REFUSED = "refused"  # {step, reason}: the session would not do what was asked
+    DEVIATION = "deviation"  # {step, what, reason}
+    ENERGY = "energy"  # {source, state}: "live", "isolated", "proved dead"
+    TAKEN_OFF = "taken off"  # {step, item}
+    PUT_BACK = "put back"  # {step, item}
+    PAUSED = "paused"  # {step}
+    RESUMED = "resumed"  # {step}
+    CONCLUDED = "concluded"  # {step, finding, condition, part, action}
+    CLOSED = "closed"  # {outcome, readings, deviations}: "concluded" or "stopped"
+
+
+EVENT_MARKS = frozenset({Mark.OPENED, Mark.HEARD, Mark.FAULT, Mark.ENDED})
+
+
+@dataclass(frozen=True, slots=True)
+class Started:
+    """The session begins. ``data`` is what the journal's first entry holds."""
+
+    time: datetime
+    data: Mapping[str, Any] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, slots=True)
+class Heard:
+    """One utterance, or its failure to become words (``text`` empty).
+
+    ``alternatives`` are other hearings with the engine's score, higher being likelier.
+    ``clip`` and ``clip_sha256`` name the audio kept in the session's folder; ``offset`` and ``seconds`` place it in its stream.
+    """
+
+    time: datetime
+    text: str
+    confidence: float | None = None
+    engine: str = "typed"
+    alternatives: tuple[tuple[str, float], ...] = ()
+    clip: str | None = None
+    clip_sha256: str | None = None
+    offset: float | None = None
+    seconds: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Fault:
+    """Something outside failed (a device was lost, a disk is full); the session says so and goes on."""
+
+    time: datetime
+    what: str
+
+
+@dataclass(frozen=True, slots=True)
+class Ended:
+    """The input ended: the file is over, the terminal was closed, the technician stopped the program."""
+
+    time: datetime
+    why: str
+
+
+Event = Started | Heard | Fault | Ended
+
+
+@dataclass(frozen=True, slots=True)
+class Record:
+    """Write this to the journal before anything is spoken."""
+
+    mark: Mark
+    data: Mapping[str, Any]
+
+
+@dataclass(frozen=True, slots=True)
+class Say:
+    """Speak this. It stands in the journal as well."""
+
+    text: str
+    about: str  # "caution", "instruction", "reading", "answer", "asked again", "refused", "finding", "status"
+
+
+@dataclass(frozen=True, slots=True)
+class Listen:
+    """Narrow the recogniser to what may be said now."""
+
+    what: Open
+
+
+@dataclass(frozen=True, slots=True)
+class SpeakRate:
+    """Change the rate of speech by this factor from now on."""
+
+    factor: float
+
+
+@dataclass(frozen=True, slots=True)
+class Close:
+    """The session is over; ``outcome`` is "concluded" or "stopped"."""
+
+    outcome: str
+
+
+Act = Record | Say | Listen | SpeakRate | Close

@@ -1,0 +1,130 @@
+"""Everything that may be said at a moment, as one tree: readings, answers and procedure words.
+
+The one rule: a recogniser's grammar and the parser are made from the same tree, so what can be heard can be read.
+"""
+
+from __future__ import annotations
+
+import random
+from functools import lru_cache
+
+from handsfree.spoken import expression
+from handsfree.spoken import reading as readings
+from handsfree.spoken import words as procedure_words
+from handsfree.spoken.expression import Alt, Expression, Parser, cover, meaning, sample
+from handsfree.spoken.meaning import Answer, Command, Meaning, Open, Reading, Refusal, Word
+from handsfree.spoken.written import spoken_words
+
+
+def tree(what: Open) -> Expression:
+    """The tree that a recogniser listens with; ValueError where nothing is open."""
+    options: list[Expression] = []
+    if what.reading is not None:
+        options.append(readings.tree(what.reading, heard=True))
+    options += _closed(what, heard=True)
+    if not options:
+        raise ValueError("nothing is open: there is nothing to listen for")
+    return Alt(tuple(options))
+
+
+def _closed(what: Open, *, heard: bool) -> list[Expression]:
+    """Answers and procedure words; the reading after CORRECTION only for listening, since it is read by itself."""
+    answers = [meaning(phrase, Answer(key)) for key, phrases in what.answers.items() for phrase in phrases]
+    after = readings.tree(what.correction, heard=True) if heard and what.correction is not None else None
+    commands = procedure_words.tree(what.words, after)
+    return answers + ([commands] if commands is not None else [])
+
+
+class _Key:
+    """Open holds a mapping, which has no hash; its parts do."""
+
+    __slots__ = ("key", "what")
+
+    def __init__(self, what: Open) -> None:
+        self.what = what
+        self.key = (what.reading, what.correction, tuple(what.answers.items()), what.words)
+
+    def __hash__(self) -> int:
+        return hash(self.key)
+
+    def __eq__(self, other: object) -> bool:
+        return isinstance(other, _Key) and self.key == other.key
+
+
+def jsgf(what: Open) -> str:
+    """The JSGF text for a recogniser that takes one."""
+    return _jsgf(_Key(what))
+
+
+@lru_cache(maxsize=64)
+def _jsgf(key: _Key) -> str:
+    return expression.jsgf(tree(key.what))
+
+
+def phrases(what: Open) -> tuple[str, ...]:
+    """Sentences that between them hold every word and every word pair class of the grammar, for a phrase list."""
+    return _phrases(_Key(what))
+
+
+@lru_cache(maxsize=64)
+def _phrases(key: _Key) -> tuple[str, ...]:
+    return tuple(" ".join(sentence) for sentence in cover(tree(key.what)))
+
+
+def words(what: Open) -> frozenset[str]:
+    """Every word that can be heard."""
+    return Parser(tree(what)).vocabulary
+
+
+def sentence(what: Open, choose: random.Random) -> str:
+    """A sentence of the grammar, picked at random."""
+    return " ".join(sample(tree(what), choose))
+
+
+@lru_cache(maxsize=64)
+def _closed_parser(key: _Key) -> Parser | None:
+    options = _closed(key.what, heard=False)
+    return Parser(Alt(tuple(options))) if options else None
+
+
+def understand(text: str, what: Open) -> Meaning:
+    """What a sentence means now: an answer, a procedure word, a reading, or a refusal with the reason."""
+    words = spoken_words(text)
+    parser = _closed_parser(_Key(what))
+    if parser is not None:
+        found = parser.meanings(words)
+        if len(found) == 1:
+            meant: Answer | Command = found[0]
+            return meant
+        if found:
+            return Refusal("this may mean two things: say it in other words")
+    if what.correction is not None and (corrected := _after_correction(words)):
+        outcome = readings.parse(" ".join(corrected), what.correction)
+        return Command(Word.CORRECTION, reading=outcome) if isinstance(outcome, Reading) else outcome
+    if what.reading is not None:
+        outcome = readings.parse(" ".join(words), what.reading)
+        return outcome if isinstance(outcome, Reading) else Refusal(_closed_word(words) or outcome.reason)
+    return Refusal(_not_open(words))
+
+
+def _after_correction(words: list[str]) -> list[str] | None:
+    for phrase in procedure_words.PHRASES[Word.CORRECTION]:
+        start = phrase.split()
+        if words[: len(start)] == start and len(words) > len(start):
+            return words[len(start) :]
+    return None
+
+
+def _closed_word(words: list[str]) -> str | None:
+    """The reason where a procedure word was said that is not open now."""
+    parser = _closed_parser(_Key(Open(words=frozenset(Word))))
+    return f"{' '.join(words)!r} has no use at this step" if parser is not None and parser.meanings(words) else None
+
+
+def _not_open(words: list[str]) -> str:
+    if not words:
+        return "nothing was understood"
+    said = " ".join(words)
+    if isinstance(readings.parse(said), Reading):
+        return "this step does not ask for a reading"
+    return _closed_word(words) or f"{said!r} is not among what may be said now"

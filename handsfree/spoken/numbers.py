@@ -1,0 +1,199 @@
+"""Spoken numbers: the part of the grammar that makes a decimal string out of number words.
+
+The one rule: a form is accepted only where it has one value. "One twenty" is 120 because nobody means anything else by
+it; "twenty fifteen" is refused, because it may be a slip that was put right.
+"""
+
+from __future__ import annotations
+
+from functools import cache
+from typing import Any
+
+from handsfree.spoken.expression import Alt, Expression, Opt, Rule, Seq, Some, Words, literal, only
+
+# ICAO Annex 10 Vol. II, 5.2.1.4.3.1 spells its digit pronunciations TREE, FOW-er, FIFE, NIN-er.
+DIGIT = Words(
+    {
+        "one": 1,
+        "two": 2,
+        "three": 3,
+        "four": 4,
+        "five": 5,
+        "six": 6,
+        "seven": 7,
+        "eight": 8,
+        "nine": 9,
+        "tree": 3,
+        "fower": 4,
+        "fife": 5,
+        "niner": 9,
+    },
+    "digit",
+)
+ZERO = Words({"zero": 0, "oh": 0, "o": 0, "nought": 0, "naught": 0}, "zero")
+TEN = Words({"ten": 10})
+TEEN = Words(
+    {
+        "eleven": 11,
+        "twelve": 12,
+        "thirteen": 13,
+        "fourteen": 14,
+        "fifteen": 15,
+        "sixteen": 16,
+        "seventeen": 17,
+        "eighteen": 18,
+        "nineteen": 19,
+    },
+    "teen",
+)
+TENS = Words(
+    {
+        "twenty": 20,
+        "thirty": 30,
+        "forty": 40,
+        "fifty": 50,
+        "sixty": 60,
+        "seventy": 70,
+        "eighty": 80,
+        "ninety": 90,
+    },
+    "tens",
+)
+POINT = Words({"point": None, "decimal": None}, "point")
+MINUS = Words({"minus": "-", "negative": "-"}, "minus")
+PLUS = Words({"plus": "", "positive": ""})
+A = Words({"a": 1, "an": 1})
+
+_AND = Opt(literal("and"))
+_TENS_AND_DIGIT = Rule(Seq((TENS, DIGIT)), sum)
+
+
+def _times(factor: int) -> Any:
+    """The first value is multiplied, what follows is added."""
+    return lambda values: values[0] * factor + sum(values[1:])
+
+
+def _digits(values: list[Any]) -> str:
+    return "".join(map(str, values))
+
+
+_TWO_FIGURES = Alt((TEN, TEEN, TENS, _TENS_AND_DIGIT))
+_BELOW_100 = Alt((DIGIT, _TWO_FIGURES))
+_HUNDREDS = Rule(Seq((Alt((DIGIT, A)), literal("hundred"), Opt(Seq((_AND, _BELOW_100))))), _times(100), "hundreds")
+_BELOW_1000 = Alt((_BELOW_100, _HUNDREDS))
+_BIG_BELOW_1000 = Alt((_BELOW_1000, A))
+_THOUSANDS = Rule(
+    Seq((_BIG_BELOW_1000, literal("thousand"), Opt(Seq((_AND, _BELOW_1000))))), _times(1_000), "thousands"
+)
+_MILLIONS = Rule(
+    Seq((_BIG_BELOW_1000, literal("million"), Opt(Seq((_AND, Alt((_THOUSANDS, _BELOW_1000))))))),
+    _times(1_000_000),
+    "millions",
+)
+# "twelve hundred": not for round tens, which nobody counts in hundreds.
+_MANY_HUNDREDS = Rule(
+    Seq((Alt((TEEN, _TENS_AND_DIGIT)), literal("hundred"), Opt(Seq((_AND, _BELOW_100))))), _times(100)
+)
+# "one twenty", "two thirty", "four eighty", "one twenty five".
+_HUNDREDS_LEFT_OUT = Rule(Seq((DIGIT, _TWO_FIGURES)), _times(100))
+
+_HALVES = Alt(
+    (
+        Rule(Seq((Opt(Alt((A, Words({"one": None})))), literal("half"))), lambda _: ".5"),
+        Rule(Seq((Opt(Alt((A, Words({"one": None})))), literal("quarter"))), lambda _: ".25"),
+        Rule(Seq((Words({"three": None}), literal("quarters"))), lambda _: ".75"),
+    )
+)
+_OF_A = Words({"a": None, "an": None})
+# "half an ohm", "a quarter of an inch": a unit follows.
+_PART_OF_A = Alt(
+    (
+        Rule(Seq((literal("half"), _OF_A)), lambda _: "0.5"),
+        Rule(Seq((Opt(_OF_A), literal("quarter"), literal("of"), _OF_A)), lambda _: "0.25"),
+        Rule(Seq((Words({"three": None}), literal("quarters"), literal("of"), _OF_A)), lambda _: "0.75"),
+    )
+)
+
+# Scopes: what a writer may type or a person may say, against the shorter numbers that a meter shows and that a
+# recogniser is asked to tell apart. The second is a subset of the first.
+_SAID_DIGITS, _HEARD_DIGITS = 12, 5
+_SAID_DECIMALS, _HEARD_DECIMALS = 8, 3
+
+
+@cache
+def whole(*, heard: bool = False) -> Expression:
+    """A whole number without sign, as a string of digits: cardinals and digit by digit."""
+    digits = Rule(Some(Alt((DIGIT, ZERO)), 2, _HEARD_DIGITS if heard else _SAID_DIGITS), _digits, "digits")
+    cardinals: tuple[Expression, ...] = (_BELOW_100, _HUNDREDS, _THOUSANDS, _MANY_HUNDREDS, _HUNDREDS_LEFT_OUT)
+    if not heard:
+        cardinals += (_MILLIONS,)
+    return Alt((Rule(Alt((ZERO, *cardinals)), _digits, "cardinal"), digits))
+
+
+@cache
+def decimals(*, heard: bool = False) -> Expression:
+    """The digits after the point; "point twenty five" is let pass as .25 because it has no other value."""
+    single = Rule(Some(Alt((DIGIT, ZERO)), 1, _HEARD_DECIMALS if heard else _SAID_DECIMALS), _digits, "decimals")
+    return Alt((single, Rule(_TWO_FIGURES, _digits)))
+
+
+@cache
+def number(*, heard: bool = False) -> Expression:
+    """Any number without sign; its value is the decimal string as spoken ("5.20")."""
+    before = Rule(Opt(whole(heard=heard)), lambda values: values[0] if values else "0")
+    point = Rule(Seq((before, POINT, decimals(heard=heard))), ".".join)
+    mixed = Rule(Seq((whole(heard=heard), literal("and"), _HALVES)), "".join)
+    fraction = Rule(_HALVES, lambda values: "0" + values[0])
+    return Rule(Alt((whole(heard=heard), point, mixed, fraction)), only, "number")
+
+
+_TENS_BELOW_60 = Words({word: value for word, value in TENS.values.items() if value < 60}, "tens-below-60")
+BELOW_60 = Rule(
+    Alt((ZERO, Seq((Opt(ZERO), DIGIT)), TEN, TEEN, _TENS_BELOW_60, Seq((_TENS_BELOW_60, DIGIT)))),
+    lambda values: str(sum(values)),
+    "below-60",
+)
+PART_OF_A = Rule(_PART_OF_A, only, "part-of-a")
+
+
+# -- and back: a value in words ----------------------------------------------------------------------------------------
+
+_NAMES: dict[int, str] = {
+    value: word for words in (ZERO, DIGIT, TEN, TEEN, TENS) for word, value in reversed(list(words.values.items()))
+}
+_LONGEST_CARDINAL = 6  # beyond this many figures digits are said one by one
+
+
+def say_whole(figures: str) -> str:
+    """A string of digits in words: a cardinal ("four hundred eighty"), or digit by digit after a leading zero."""
+    if len(figures) > _LONGEST_CARDINAL or (len(figures) > 1 and figures[0] == "0"):
+        return say_digits(figures)
+    return _cardinal(int(figures))
+
+
+def say_digits(figures: str) -> str:
+    """A string of digits in words, one by one."""
+    return " ".join(_NAMES[int(figure)] for figure in figures)
+
+
+def say_number(value: str) -> str:
+    """A decimal string in words; every digit is kept ("-5.20" is "minus five point two zero").
+
+    Raises ValueError where ``value`` is not a plain decimal.
+    """
+    figures = value.removeprefix("-")
+    before, point, after = figures.partition(".")
+    if not (before.isdecimal() and (after.isdecimal() if point else True)):
+        raise ValueError(f"{value!r} is not a plain decimal such as 5.20")
+    words = say_whole(before) + (f" point {say_digits(after)}" if point else "")
+    return f"minus {words}" if value.startswith("-") else words
+
+
+def _cardinal(value: int) -> str:
+    if value in _NAMES:
+        return _NAMES[value]
+    for size, name in ((1_000, "thousand"), (100, "hundred")):
+        if value >= size:
+            head, rest = divmod(value, size)
+            return f"{_cardinal(head)} {name}" + (f" {_cardinal(rest)}" if rest else "")
+    return f"{_NAMES[value // 10 * 10]} {_NAMES[value % 10]}"

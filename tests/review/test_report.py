@@ -1,0 +1,388 @@
+"""The supervisor's page: what the record says is on it, as it was said, and nothing else gets in."""
+
+from __future__ import annotations
+
+import base64
+import re
+import shutil
+import subprocess
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from html.parser import HTMLParser
+from pathlib import Path
+
+import pytest
+
+from handsfree.review.report import limit_text, reading_text, render, symbol, write_report
+from handsfree.session.journal import Journal, JournalError, seal
+
+VOID = {"meta", "br", "link", "img", "hr", "input", "source"}
+
+
+@dataclass
+class Element:
+    tag: str
+    attributes: dict[str, str | None]
+    children: list[Element | str] = field(default_factory=list)
+
+    @property
+    def text(self) -> str:
+        """The text as read, white space folded; a no-break space counts as a space."""
+        inner = "".join(child if isinstance(child, str) else child.text + " " for child in self.children)
+        return " ".join(inner.split())
+
+    def all(self, tag: str, **wanted: str) -> list[Element]:
+        found: list[Element] = []
+        for child in self.children:
+            if isinstance(child, Element):
+                classes = (child.attributes.get("class") or "").split()
+                fits = all(
+                    value in classes if name == "class_" else child.attributes.get(name) == value
+                    for name, value in wanted.items()
+                )
+                found += [child] if child.tag == tag and fits else []
+                found += child.all(tag, **wanted)
+        return found
+
+
+class Page(HTMLParser):
+    """A page as a tree; a tag left open or closed out of order is an error."""
+
+    def __init__(self, source: str) -> None:
+        super().__init__()
+        self.root = Element("document", {})
+        self.stack = [self.root]
+        self.feed(source)
+        self.close()
+        assert self.stack == [self.root], f"<{self.stack[-1].tag}> is not closed"
+
+    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        element = Element(tag, dict(attrs))
+        self.stack[-1].children.append(element)
+        if tag not in VOID:
+            self.stack.append(element)
+
+    def handle_endtag(self, tag: str) -> None:
+        assert self.stack[-1].tag == tag, f"</{tag}> closes <{self.stack[-1].tag}>"
+        self.stack.pop()
+
+    def handle_data(self, data: str) -> None:
+        self.stack[-1].children.append(data)
+
+
+def page(folder: Path, embed: bool = True) -> Element:
+    return Page(render(folder, embed)).root
+
+
+def section(root: Element, id: str) -> Element:
+    (found,) = root.all("section", **{"aria-labelledby": id})
+    return found
+
+
+def rows(table: Element) -> list[list[str]]:
+    (body,) = table.all("tbody")
+    return [[cell.text for cell in row.children if isinstance(cell, Element)] for row in body.all("tr")]
+
+
+def test_the_finding_comes_first_with_its_condition_in_a_word(finished: Path) -> None:
+    root = page(finished)
+    assert root.all("h1")[0].text == "Booster pump hums and does not start"
+    (finding,) = root.all("div", class_="finding")
+    assert finding.all("p")[0].text == "FAULTY"
+    assert finding.all("p")[1].text == "The start winding is open."
+    assert finding.all("dl")[0].text == (
+        "Part pump motor, VP-2-310 "
+        "Recommended Replace the motor. Keep the capacitor: it is within its limits. "
+        "Nonconforming start winding OL (over range), limit at most 30 Ω (reading 7 )"
+    )
+    assert root.all("title")[0].text == "FAULTY: Booster pump hums and does not start, 2031-03-14"
+
+
+def test_the_head_says_what_was_worked_on_by_which_edition_and_when(finished: Path) -> None:
+    facts = page(finished).all("dl", class_="facts")[0].text
+    assert "Equipment Tarnholm VP-2 booster pump, 230 V, 1.1 kW" in facts
+    assert "Procedure booster-pump-hums, edition 2031-02" in facts
+    assert re.search(r"Session 2031-03-14, 09:02:11 to 09:0\d:\d\d UTC \(\d min \d\d s\), concluded", facts)
+
+
+def test_every_reading_stands_with_the_digits_spoken_its_unit_its_limit_and_its_verdict(finished: Path) -> None:
+    (table,) = section(page(finished), "readings").all("table")
+    assert [row[:5] for row in rows(table)] == [
+        ["1", "supply voltage supply-voltage", "215 V AC", "207 to 253 V", "corrected: see reading 2 misheard"],
+        ["2", "supply voltage supply-voltage", "250 V AC", "207 to 253 V", "conforming"],
+        ["3", "residual voltage prove-dead", "0.3 V AC", "at most 2 V", "conforming"],
+        ["4", "capacitor voltage discharge", "0 V DC", "at most 5 V", "conforming"],
+        ["5", "run capacitor capacitance", "45.3 µF", "45 µF ± 6 %", "conforming"],
+        ["6", "main winding main-winding", "5.20 Ω", "at most 7 Ω", "conforming"],
+        ["7", "start winding start-winding", "OL (over range)", "at most 30 Ω", "nonconforming"],
+        ["8", "lead resistance lead", "0.5 Ω", "at most 0.5 Ω",
+         "undecided within 0.2 Ω of the limit, the meter's own accuracy"],
+        ["9", "insulation insulation", "> 500 MΩ", "at least 2 MΩ", "conforming"],
+        ["10", "winding temperature winding-temperature", "−2.5 °C", "none", "not judged"],
+        ["11", "starts starts", "15", "none", "not judged"],
+        ["12", "screw torque torque", "1.2 N·m", "1.2 ± 0.2 N·m", "conforming"],
+    ]  # fmt: skip
+    assert "1 nonconforming, 1 undecided, 7 conforming, 2 not judged, 1 corrected. 1 time asked again." in (
+        section(page(finished), "readings").text
+    )
+
+
+def test_a_corrected_reading_is_struck_through_and_leads_to_the_one_that_replaced_it(finished: Path) -> None:
+    root = page(finished)
+    assert [struck.text for struck in root.all("del")] == ["215 V AC"]
+    (row,) = root.all("tr", class_="corrected")
+    (link,) = row.all("a")
+    (target,) = root.all("tr", id=(link.attributes["href"] or "").removeprefix("#"))
+    assert "250 V AC" in target.text
+
+
+def test_every_link_inside_the_page_has_its_target(finished: Path) -> None:
+    root = page(finished)
+    targets = {element.attributes.get("id") for tag in ("tr", "h2") for element in root.all(tag)}
+    links = [link.attributes["href"] or "" for link in root.all("a")]
+    assert links
+    assert {link.removeprefix("#") for link in links} <= targets
+
+
+def test_deviations_and_refusals_stand_with_their_reasons(finished: Path) -> None:
+    (table,) = section(page(finished), "deviations").all("table")
+    assert [row[1:] for row in rows(table)] == [
+        ["refused", "the supply is not isolated yet; the cover stays on", "isolate"],
+        ["deviation", "step not carried out: the gauge is at the workshop", "bearing-play"],
+    ]
+
+
+def test_energy_sources_stand_with_every_state_they_had(finished: Path) -> None:
+    (table,) = section(page(finished), "energy").all("table")
+    found = {source: re.sub(r" *\d\d:\d\d:\d\d *", ", ", states) for source, states in rows(table)}
+    assert found == {
+        "supply": "live, isolated, proved dead, ",
+        "run capacitor charge": "live, proved dead, ",
+        "water pressure": "live, isolated, ",
+    }
+
+
+def test_what_is_still_off_the_machine_is_said(finished: Path, unfinished: Path) -> None:
+    assert "not put back" not in section(page(finished), "off").text
+    (table,) = section(page(unfinished), "off").all("table")
+    assert [(row[0], row[2]) for row in rows(table)] == [
+        ("terminal cover", "not put back"),
+        ("capacitor lead", "not put back"),
+    ]
+
+
+def test_the_cautions_that_were_spoken_stand_with_their_signal_words(finished: Path) -> None:
+    (table,) = section(page(finished), "cautions").all("table")
+    assert [row[1].split()[0] for row in rows(table)] == ["danger", "warning", "danger"]
+    assert rows(table)[2][1:] == ["danger A charged capacitor can kill. Do not touch its terminals.", "discharge"]
+
+
+def test_the_transcript_has_each_line_with_who_said_it_its_confidence_and_its_clip(finished: Path) -> None:
+    transcript = section(page(finished), "transcript")
+    heard = transcript.all("tr", class_="technician")
+    assert heard[0].text == (
+        "09:02:19 technician two hundred fifteen volts a c "
+        "also heard as: two hundred fifty volts a c 0.58 clips/0001.flac"
+    )
+    assert len(transcript.all("audio")) == len(heard) == len(list((finished / "clips").iterdir()))
+    assert "(no words made out)" in transcript.text
+    said = transcript.all("tr", class_="handsfree")
+    assert "Danger. A charged capacitor can kill. Do not touch its terminals." in [
+        row.all("span", class_="words")[0].text for row in said
+    ]
+
+
+def test_each_clip_is_carried_in_the_page_as_recorded(finished: Path) -> None:
+    sources = [audio.attributes["src"] or "" for audio in page(finished).all("audio")]
+    clips = [path.read_bytes() for path in sorted((finished / "clips").iterdir())]
+    assert [base64.b64decode(source.removeprefix("data:audio/flac;base64,")) for source in sources] == clips
+
+
+def test_linked_clips_are_named_relative_to_the_session_folder(finished: Path) -> None:
+    sources = [audio.attributes["src"] for audio in page(finished, embed=False).all("audio")]
+    assert sources[:2] == ["clips/0001.flac", "clips/0002.flac"]
+
+
+def test_the_page_asks_for_nothing_from_outside_itself_and_runs_nothing(finished: Path) -> None:
+    source = render(finished)
+    root = Page(source).root
+    assert root.all("script") + root.all("link") + root.all("img") + root.all("iframe") == []
+    assert not re.search(r"url\(|@import|https?:", re.sub(r"base64,[A-Za-z0-9+/=]+", "", source))
+    assert [a.attributes["href"] or "" for a in root.all("a") if not (a.attributes["href"] or "").startswith("#")] == []
+    policy = root.all("meta", **{"http-equiv": "Content-Security-Policy"})[0].attributes["content"] or ""
+    assert policy.startswith("default-src 'none';")
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        "<script>alert(1)</script>",
+        '"><img src=x onerror=alert(1)>',
+        "' onmouseover='alert(1)",
+        "</title></style></td></table><h1>SOUND</h1>",
+        "{{ 7 * 7 }}{% raw %}",
+    ],
+)
+def test_hostile_text_is_shown_as_text(heard_one: Callable[[str], Path], text: str) -> None:
+    root = page(heard_one(text))
+    assert [words.text for words in root.all("span", class_="words")] == [text]
+    assert [title.text for title in root.all("h1")] == [text]
+    assert root.all("script") + root.all("img") == []
+
+
+def test_headings_tables_and_players_carry_what_a_screen_reader_needs(finished: Path) -> None:
+    root = page(finished)
+    assert root.all("html")[0].attributes["lang"] == "en"
+    assert len(root.all("h1")) == 1
+    headers = root.all("th")
+    assert headers
+    assert {header.attributes.get("scope") for header in headers} <= {"col", "row", "rowgroup"}
+    assert None not in {header.attributes.get("scope") for header in headers}
+    assert all((audio.attributes["aria-label"] or "").startswith("Clip of ") for audio in root.all("audio"))
+    for place in root.all("section"):
+        (heading,) = place.all("h2")
+        assert heading.attributes["id"] == place.attributes["aria-labelledby"]
+
+
+def test_an_intact_record_says_so_with_its_seal(finished: Path) -> None:
+    root = page(finished)
+    (footer,) = root.all("footer")
+    entries = (finished / "journal.jsonl").read_bytes().count(b"\n")
+    assert f"The record is intact: {entries} entries" in footer.text
+    assert "the procedure and 19 clips match" in footer.text
+    assert root.all("span", class_="seal")[0].text == seal(finished)
+    assert root.all("div", class_="alarm") == []
+
+
+def test_an_unfinished_session_has_no_finding_and_says_it_is_incomplete(unfinished: Path) -> None:
+    root = page(unfinished)
+    assert root.all("p", class_="condition")[0].text == "NO FINDING"
+    (alarm,) = root.all("div", class_="alarm")
+    assert alarm.text == "This record is incomplete. the session was not closed: the end may be missing"
+    assert "What the record holds is intact" in root.all("footer")[0].text
+
+
+def test_an_altered_record_says_so_before_anything_else_and_shows_what_can_be_read(finished: Path) -> None:
+    journal = finished / "journal.jsonl"
+    lines = journal.read_bytes().replace(b'"5.20"', b'"9.20"').split(b"\n")
+    lines[4] = b"\xff"
+    journal.write_bytes(b"\n".join(lines))
+    (finished / "clips" / "0001.flac").write_bytes(b"something else")
+    (finished / "clips" / "0002.flac").unlink()
+    root = page(finished)
+    body = [child for child in root.all("body")[0].children if isinstance(child, Element)]
+    assert body[0].text.startswith("This record is not as it was written. Do not rely on it.")
+    assert "journal.jsonl:5: the line is not UTF-8" in body[0].text
+    assert len(body[0].all("li")) == 4
+    assert "The record is not intact" in root.all("footer")[0].text
+    complaints = [mark.text for mark in section(root, "transcript").all("span", class_="complaint")]
+    assert complaints == ["clip altered", "clip missing"]
+    assert "9.20 Ω" in section(root, "readings").text
+
+
+def test_a_torn_record_is_shown_as_far_as_it_goes(finished: Path) -> None:
+    journal = finished / "journal.jsonl"
+    journal.write_bytes(journal.read_bytes()[:9000])
+    root = page(finished)
+    assert "the last line is torn" in root.all("div", class_="alarm")[0].text
+    assert "supply voltage" in section(root, "readings").text
+
+
+def test_the_page_lies_in_the_session_folder_or_where_it_is_wanted(finished: Path, tmp_path: Path) -> None:
+    assert write_report(finished) == finished / "report.html"
+    assert write_report(finished, tmp_path / "for the file.html") == tmp_path / "for the file.html"
+    assert (finished / "report.html").read_bytes() == (tmp_path / "for the file.html").read_bytes()
+
+
+def test_a_page_that_would_lose_its_clips_or_has_no_place_is_refused(finished: Path, tmp_path: Path) -> None:
+    with pytest.raises(JournalError, match="let the page carry them"):
+        write_report(finished, tmp_path / "report.html", embed=False)
+    with pytest.raises(JournalError, match="cannot be written"):
+        write_report(finished, tmp_path / "no such folder" / "report.html")
+
+
+def test_what_is_no_session_or_holds_nothing_is_a_sentence(tmp_path: Path) -> None:
+    with pytest.raises(JournalError, match="is not a session's folder"):
+        render(tmp_path)
+    Journal.create(tmp_path / "empty", b"").close()
+    with pytest.raises(JournalError, match="without a readable entry"):
+        render(tmp_path / "empty")
+
+
+@pytest.mark.parametrize(
+    ("unit", "expected"),
+    [
+        ("ohm", "Ω"),
+        ("kiloohm", "kΩ"),
+        ("megaohm", "MΩ"),
+        ("microfarad", "µF"),
+        ("millivolt", "mV"),
+        ("degree_Celsius", "°C"),
+        ("degree_Fahrenheit", "°F"),
+        ("pound_force_per_square_inch", "psi"),
+        ("inch_Hg", "inHg"),
+        ("kilopascal", "kPa"),
+        ("percent", "%"),
+        ("newton * meter", "N·m"),
+        ("foot_pound", "ft·lb"),
+        ("hertz", "Hz"),
+        ("furlongs of nothing", "furlongs of nothing"),
+        (None, ""),
+    ],
+)
+def test_units_are_written_with_their_symbols(unit: str | None, expected: str) -> None:
+    # Symbols of SI units after the SI brochure (BIPM, 9th edition); the others are common practice, no source.
+    assert symbol(unit) == expected
+
+
+@pytest.mark.parametrize(
+    ("limit", "expected"),
+    [
+        ({"at_most": "7", "unit": "ohm"}, "at most 7 Ω"),
+        ({"at_least": "2.0", "unit": "megaohm"}, "at least 2.0 MΩ"),
+        ({"between": ["207", "253"], "unit": "volt", "waveform": "ac"}, "207 to 253 V AC"),
+        ({"nominal": "45", "plus_minus_percent": "6", "unit": "microfarad"}, "45 µF ± 6 %"),
+        ({"nominal": "45", "plus_minus": "2", "plus_minus_percent": None, "unit": "microfarad"}, "45 ± 2 µF"),
+        ({"at_most": "3", "unit": None}, "at most 3"),
+        ("at most seven ohms", "at most seven ohms"),
+        (None, ""),
+    ],
+)
+def test_limits_are_written_in_words_with_symbols(limit: object, expected: str) -> None:
+    assert limit_text(limit).replace("\N{NO-BREAK SPACE}", " ") == expected
+
+
+def test_a_value_below_what_the_meter_shows_keeps_its_sign_and_digits() -> None:
+    data = {"kind": "below", "value": "0.10", "unit": "ohm"}
+    assert reading_text(data).replace("\N{NO-BREAK SPACE}", " ") == "< 0.10 Ω"
+
+
+@pytest.mark.parametrize("embed", [True, False], ids=["carried in the page", "linked"])
+def test_a_browser_plays_every_clip_and_has_nothing_to_complain_about(
+    finished: Path, tmp_path: Path, embed: bool
+) -> None:
+    browser = shutil.which("chromium") or shutil.which("chromium-browser") or shutil.which("google-chrome")
+    if browser is None:
+        pytest.skip("no Chromium is installed")
+    page = write_report(finished, embed=embed)
+    # The page itself runs no script. This copy lets one in, to write down what the browser made of the clips; clips
+    # whose metadata are wanted hold back the load event, so that nothing need be waited for.
+    script = (
+        "onload = () => document.querySelectorAll('audio').forEach(a => a.title = a.duration + '/' + (a.error ? 1 : 0))"
+    )
+    copy = page.with_name("copy.html")
+    copy.write_text(
+        page.read_text(encoding="utf-8")
+        .replace("default-src 'none';", "default-src 'none'; script-src 'unsafe-inline';")
+        .replace('preload="none"', 'preload="metadata"')
+        .replace("</head>", f"<script>{script}</script></head>"),
+        encoding="utf-8",
+    )
+    command = [
+        browser, "--headless", "--no-sandbox", "--disable-gpu", "--disable-background-networking", "--no-first-run",
+        f"--user-data-dir={tmp_path / 'profile'}", "--enable-logging=stderr", "--dump-dom", copy.as_uri(),
+    ]  # fmt: skip
+    done = subprocess.run(command, check=True, capture_output=True, text=True, encoding="utf-8", timeout=120)
+    players = Page(done.stdout).root.all("audio")
+    assert [player.attributes.get("title") for player in players] == ["0.75/0"] * 19
+    assert [line for line in done.stderr.splitlines() if "CONSOLE" in line] == []
