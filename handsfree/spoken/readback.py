@@ -1,7 +1,7 @@
 """A reading in words, as the tool says it back.
 
-The one rule: what is said back parses to the very reading it was made from, so a technician hears what will stand in the
-record and nothing else.
+The one rule: what is said back parses to the very reading it was made from, so a technician hears what will stand in
+the record and nothing else.
 """
 
 from __future__ import annotations
