@@ -19,7 +19,8 @@ from pydantic_core import ErrorDetails
 
 from handsfree.procedure import model
 from handsfree.procedure.document import MAX_BYTES, Document, PathInFile, Place, Problem, ProcedureError, read, shown
-from handsfree.procedure.sense import RESERVED_PHRASES, Draft, problems_of
+from handsfree.procedure.sense import Draft, problems_of
+from handsfree.spoken.words import reserved
 
 __all__ = ["Loaded", "Problem", "ProcedureError", "load", "loads"]
 
@@ -125,7 +126,7 @@ def _load(source: bytes, name: str, path: Path | None) -> Loaded:
         procedure = model.Procedure.model_validate(document.data)
     except ValidationError as error:
         problems += _sentences(error, document)
-    problems += problems_of(_draft(document), document, RESERVED_PHRASES)
+    problems += problems_of(_draft(document), document, reserved())
     if problems or procedure is None:
         raise ProcedureError(tuple(sorted(set(problems))))
     return Loaded(procedure, source, hashlib.sha256(source).hexdigest(), path, document)

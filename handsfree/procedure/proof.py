@@ -9,7 +9,8 @@ stored, prove dead, only then touch. From the trade (common practice, no source)
 
 - Covers and parts come off only when every electrical source is isolated. Other sources may have to be reached before
   they can be released (a capacitor sits behind its cover); steps say so themselves with ``needs_isolated``.
-- A reading that fails to prove a source dead shows that it is live, whatever was done to isolate it.
+- A reading that fails to prove a source dead shows that it is live, whatever was done to isolate it; an undecided one
+  takes an earlier proof back.
 - Everything is back on before any source is energised, and before the procedure ends.
 - A source that was isolated at the start still has to be proved dead.
 """
@@ -115,10 +116,7 @@ class _World:
             if outcome is not None:
                 yield outcome, self._go(state, self.procedure.target(step.id, outcome))
             return
-        outcomes: tuple[str | None, ...] = outcomes_of(step)
-        if not outcomes or (isinstance(step, Measure) and step.limit is None):
-            outcomes = (None, *outcomes)
-        for outcome in outcomes:
+        for outcome in outcomes_of(step) or (None,):
             after = self._remember(self._complete(state, step, outcome), step, outcome)
             named = outcome or ("read" if isinstance(step, Measure) else "done")
             yield named, self._go(after, self.procedure.target(step.id, outcome))
@@ -138,8 +136,11 @@ class _World:
         """What the step changes; a measure step changes nothing but by a conforming reading."""
         energy = dict(self.energy(state))
         if isinstance(step, Measure) and step.limit is not None and outcome != Verdict.CONFORMING:
-            if outcome == Verdict.NONCONFORMING:
-                energy |= dict.fromkeys(step.proves_dead, Energy.LIVE)
+            for source in step.proves_dead:
+                if outcome == Verdict.NONCONFORMING:
+                    energy[source] = Energy.LIVE
+                elif energy[source] is Energy.PROVED_DEAD:
+                    energy[source] = Energy.ISOLATED
             return replace(state, energy=tuple(energy.values()))
         energy |= {source: Energy.ISOLATED for source in step.isolates if energy[source] is Energy.LIVE}
         energy |= dict.fromkeys(step.proves_dead, Energy.PROVED_DEAD)
@@ -152,19 +153,20 @@ def prove(procedure: Procedure, *, max_states: int = MAX_STATES) -> tuple[Findin
     """Walk every state and give what does not hold, in the order of the steps; nothing where all is proved.
 
     A finding does not stop the walk: what comes after a broken rule is examined as if it had been let through. Each
-    rule is reported once a step, by the shortest way. The procedure must have come through ``load``.
+    rule is reported once a step (a lost outcome once each), by the shortest way. More than ``max_states`` states end
+    the walk with the one finding that nothing is proved. The procedure must have come through ``load``.
     """
     world = _World(procedure)
     start = world.start()
     came_from: dict[_State, tuple[_State, str] | None] = {start: None}
     leads_to: dict[_State, list[_State]] = {}
-    findings: dict[tuple[Rule, str], Finding] = {}
+    findings: dict[tuple[Rule, str, str | None], Finding] = {}
     ends: set[_State] = set()  # conclusions, and dead ends, which are findings of their own
 
     def report(state: _State, finding: Finding, outcome: str | None = None) -> None:
-        if (finding.rule, finding.step) not in findings:
+        if (finding.rule, finding.step, outcome) not in findings:
             way = replace(finding, path=_way(came_from, state, outcome))
-            findings[finding.rule, finding.step] = way
+            findings[finding.rule, finding.step, outcome] = way
 
     queue = deque([start])
     while queue:
@@ -191,7 +193,7 @@ def prove(procedure: Procedure, *, max_states: int = MAX_STATES) -> tuple[Findin
     for step in procedure.steps:
         if step.id not in reached:
             message = f'no way leads to the step "{step.id}"'
-            findings[Rule.REACHED, step.id] = Finding(Rule.REACHED, step.id, message, "lead to it, or remove it")
+            findings[Rule.REACHED, step.id, None] = Finding(Rule.REACHED, step.id, message, "lead to it, or remove it")
     trapped = _trapped(leads_to, ends)
     if trapped is not None:
         message = f'from the step "{trapped.step}" on, no end can be reached'
@@ -300,7 +302,7 @@ def _energy(world: _World, state: _State, step: SpokenStep) -> Iterator[Finding]
 
 
 def check(path: Path) -> list[Problem]:
-    """All that is wrong with a procedure's file: what ``load`` finds, or else what cannot be proved. Empty when clean."""
+    """All that is wrong with a procedure's file: what ``load`` finds, or else what ``prove`` does. Empty when clean."""
     try:
         loaded = load(path)
     except ProcedureError as error:

@@ -11,8 +11,7 @@ import re
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from functools import cache
-
-import pint
+from typing import TYPE_CHECKING
 
 from handsfree.procedure.document import Document, PathInFile, Problem, shown
 from handsfree.procedure.model import (
@@ -30,11 +29,13 @@ from handsfree.procedure.model import (
 )
 from handsfree.spoken.meaning import Quantity, Word
 from handsfree.spoken.units import DEFAULT_UNIT, NEVER_NEGATIVE, WITH_WAVEFORM, quantity_of, spellings
+from handsfree.spoken.words import PHRASES
 
-# Phrases that always mean a procedure word, so no answer may use them.
-RESERVED_PHRASES = frozenset(word.value for word in Word)
-# These take words of the speaker's own after them, so no answer may open with them either.
-_TAKES_MORE = (Word.UNABLE.value, Word.CORRECTION.value)
+if TYPE_CHECKING:
+    from pint import UnitRegistry
+
+# These take words of the speaker's own after them, so no answer may open with them.
+_TAKES_MORE = (*PHRASES[Word.UNABLE], *PHRASES[Word.CORRECTION])
 
 _CLAIMS = ("isolates", "proves_dead", "energises", "needs_isolated", "needs_live")
 _EFFECTS = ("isolates", "proves_dead", "energises", "takes_off", "puts_back")
@@ -129,11 +130,7 @@ def outcomes_of(step: Step) -> tuple[str, ...]:
     """The verdicts or answers that a step can end with; a reading without a limit is recorded and has none."""
     if isinstance(step, Observe):
         return tuple(step.answers)
-    if isinstance(step, Measure):
-        if step.limit is not None:
-            return tuple(Verdict)
-        return (step.over_range,) if step.over_range else ()
-    return ()
+    return tuple(Verdict) if isinstance(step, Measure) and step.limit is not None else ()
 
 
 def _did_you_mean(given: str, names: Iterable[str], what: str) -> str:
@@ -166,8 +163,10 @@ def _effects(document: Document, at: PathInFile, step: SpokenStep) -> Iterator[P
 
 
 @cache
-def _registry() -> pint.UnitRegistry[float]:
-    return pint.UnitRegistry()  # costs a quarter of a second, so only where a unit is wrong
+def _registry() -> UnitRegistry[float]:
+    from pint import UnitRegistry  # takes half a second, so only where a unit is wrong
+
+    return UnitRegistry()
 
 
 def _pint_name(text: str) -> str | None:
@@ -210,6 +209,9 @@ def _unit(document: Document, at: PathInFile, step: Measure) -> Iterator[Problem
 
 def _limit(document: Document, at: PathInFile, step: Measure) -> Iterator[Problem]:
     limit = step.limit
+    if limit is None and step.over_range is not None:
+        message = "a reading without a limit is not judged, over range or not"
+        yield document.problem((*at, "over_range"), message, "add a limit, or remove this", key=True)
     at = (*at, "limit")
     if isinstance(limit, Between) and limit.between[0] >= limit.between[1]:
         low, high = sorted(limit.between)
@@ -241,7 +243,7 @@ def _phrases(document: Document, at: PathInFile, step: Observe, reserved: frozen
         for number, phrase in enumerate(phrases):
             path = (*at, "answers", key, number)
             said = " ".join(phrase.split())
-            if said in reserved or any(said.split()[0] == word for word in _TAKES_MORE):
+            if said in reserved or said.startswith(tuple(f"{word} " for word in _TAKES_MORE)):
                 message = f"{shown(said)} is a procedure word"
                 yield document.problem(path, message, "choose words that say what is seen, heard or felt")
             elif said in first and first[said][0] != key:

@@ -1,0 +1,330 @@
+"""The proof: each rule catches a procedure that breaks it, shows the shortest way there, and passes the mended one."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+
+from handsfree.procedure.load import loads
+from handsfree.procedure.proof import Finding, Rule, advise, check, prove
+
+HEAD = """\
+procedure: example
+title: Example
+edition: "1"
+purpose: Example
+equipment: Example
+local_rules: The rules of the site come first
+sources:
+  mains: {name: supply cord, kind: electrical}
+  oil: {name: oil pressure, kind: pressure, at_start: isolated}
+steps:
+"""
+END = "  - {id: end, kind: conclude, finding: Found, condition: sound, action: Nothing}\n"
+
+
+def do(id: str, more: str = "") -> str:
+    return f"  - {{id: {id}, kind: do, say: Work.{', ' if more else ''}{more}}}\n"
+
+
+def measure(id: str, more: str = "") -> str:
+    return (
+        f"  - {{id: {id}, kind: measure, say: Measure., reading: volts, quantity: voltage, unit: volt, "
+        f"limit: {{at_most: 1}}{', ' if more else ''}{more}}}\n"
+    )
+
+
+def observe(id: str, more: str = "") -> str:
+    return (
+        f"  - {{id: {id}, kind: observe, say: Look., answers: {{red: [it is red], blue: [it is blue]}}"
+        f"{', ' if more else ''}{more}}}\n"
+    )
+
+
+def choose(id: str, by: str, following: str) -> str:
+    return f"  - {{id: {id}, kind: choose, by: {by}, next: {{{following}}}}}\n"
+
+
+def text(*steps: str) -> str:
+    return HEAD + "".join(steps) + END
+
+
+def proved(*steps: str) -> tuple[Finding, ...]:
+    return prove(loads(text(*steps).encode(), "f").procedure)
+
+
+def only(*steps: str) -> tuple[Rule, str, str]:
+    """The one finding: its rule, its step and the way there."""
+    (finding,) = proved(*steps)
+    assert finding.message
+    assert finding.remedy
+    assert f'"{finding.step}"' in finding.message
+    return finding.rule, finding.step, finding.way
+
+
+OFF = do("off", "isolates: [mains, oil]")
+DEAD = do("dead", "proves_dead: [mains, oil]")
+
+
+def test_a_procedure_that_keeps_every_rule_is_proved() -> None:
+    assert (
+        proved(
+            OFF,
+            do("cover-off", "takes_off: [cover]"),
+            DEAD,
+            do("inside", "hands_inside: true"),
+            do("cover-on", "puts_back: [cover]"),
+            do("on", "energises: [mains]"),
+            measure("try", "needs_live: [mains], next: {nonconforming: end}"),
+        )
+        == ()
+    )
+
+
+def test_hands_do_not_go_inside_before_every_source_is_proved_dead() -> None:
+    inside = do("inside", "hands_inside: true")
+    assert only(OFF, do("dead", "proves_dead: [mains]"), inside) == (
+        Rule.HANDS_INSIDE,
+        "inside",
+        "off (done) -> dead (done) -> inside",
+    )
+    assert proved(OFF, DEAD, inside) == ()
+
+
+def test_a_source_that_is_isolated_at_the_start_is_not_yet_proved_dead() -> None:
+    (finding,) = proved(OFF, do("dead", "proves_dead: [mains]"), do("inside", "hands_inside: true"))
+    assert finding.message == 'the step "inside" has "hands_inside" and is reached while "oil" is isolated'
+    assert finding.remedy == "isolate it and prove it dead on every way to this step"
+
+
+def test_a_source_that_was_energised_again_is_live() -> None:
+    inside = do("inside", "hands_inside: true")
+    assert (
+        only(OFF, DEAD, do("on", "energises: [oil]"), inside)[2] == "off (done) -> dead (done) -> on (done) -> inside"
+    )
+
+
+def test_hands_do_not_go_inside_on_the_one_answer_that_skips_the_isolation() -> None:
+    steps = (OFF, DEAD, do("inside", "hands_inside: true"))
+    assert only(observe("ask", "next: {red: off, blue: inside}"), *steps) == (
+        Rule.HANDS_INSIDE,
+        "inside",
+        "ask (blue) -> inside",
+    )
+    assert proved(observe("ask", "next: {red: off, blue: end}"), *steps) == ()
+
+
+def test_a_reading_that_fails_to_prove_dead_shows_a_live_source() -> None:
+    probe = "proves_dead: [mains, oil], next: {{conforming: inside, nonconforming: {}}}"
+    inside = do("inside", "hands_inside: true")
+    assert (
+        only(OFF, measure("probe", probe.format("inside")), inside)[2]
+        == "off (done) -> probe (nonconforming) -> inside"
+    )
+    assert proved(OFF, measure("probe", probe.format("off")), inside) == ()
+    (finding,) = proved(OFF, measure("probe", probe.format("probe")), inside)
+    assert (finding.rule, finding.way) == (Rule.PROVES_DEAD, "off (done) -> probe (nonconforming) -> probe")
+
+
+def test_an_undecided_reading_proves_nothing() -> None:
+    probe = "proves_dead: [mains, oil], next: {conforming: inside, nonconforming: off, undecided: inside}"
+    assert only(OFF, measure("probe", probe), do("inside", "hands_inside: true")) == (
+        Rule.HANDS_INSIDE,
+        "inside",
+        "off (done) -> probe (undecided) -> inside",
+    )
+
+
+def test_an_undecided_reading_takes_an_earlier_proof_back() -> None:
+    again = "proves_dead: [mains], next: {conforming: inside, nonconforming: end, undecided: inside}"
+    (finding,) = proved(OFF, DEAD, measure("again", again), do("inside", "hands_inside: true"))
+    assert (finding.rule, finding.way) == (
+        Rule.HANDS_INSIDE,
+        "off (done) -> dead (done) -> again (undecided) -> inside",
+    )
+
+
+def test_what_needs_isolation_begins_isolated() -> None:
+    step = do("work", "needs_isolated: [mains]")
+    assert only(step) == (Rule.NEEDS_ISOLATED, "work", "work")
+    assert proved(OFF, step) == ()
+
+
+def test_what_needs_power_begins_live() -> None:
+    step = measure("try", "needs_live: [mains]")
+    assert only(OFF, step) == (Rule.NEEDS_LIVE, "try", "off (done) -> try")
+    assert proved(step) == ()
+
+
+def test_a_source_is_isolated_before_it_is_proved_dead() -> None:
+    assert only(DEAD) == (Rule.PROVES_DEAD, "dead", "dead")
+    assert proved(OFF, DEAD) == ()
+    assert proved(do("both", "isolates: [mains, oil], proves_dead: [mains, oil]")) == ()
+
+
+def test_nothing_comes_off_while_an_electrical_source_is_live() -> None:
+    steps = (do("open", "takes_off: [cover]"), do("close", "puts_back: [cover]"))
+    assert only(*steps) == (Rule.OPENING, "open", "open")
+    assert proved(OFF, *steps) == ()
+    assert proved(OFF, do("fill", "energises: [oil]"), *steps) == ()  # pressure may have to be reached to be relieved
+
+
+def test_nothing_comes_off_twice() -> None:
+    open_, close = do("open", "takes_off: [cover]"), do("close", "puts_back: [cover]")
+    again = do("again", "takes_off: [cover]")
+    assert only(OFF, open_, again, close) == (Rule.TAKES_OFF, "again", "off (done) -> open (done) -> again")
+    assert proved(OFF, open_, close, again, do("close-again", "puts_back: [cover]")) == ()
+
+
+def test_nothing_goes_back_that_is_not_off() -> None:
+    open_ = do("open", "takes_off: [cover]")
+    (missing, misnamed) = proved(OFF, open_, do("close", "puts_back: [lid]"))
+    assert (misnamed.rule, misnamed.step) == (Rule.ENDS, "end")
+    assert (missing.rule, missing.step, missing.way) == (
+        Rule.PUTS_BACK,
+        "close",
+        "off (done) -> open (done) -> close",
+    )
+    assert proved(OFF, open_, do("close", "puts_back: [cover]")) == ()
+
+
+def test_everything_is_back_on_before_a_source_is_energised() -> None:
+    open_, close, on = (
+        do("open", "takes_off: [cover, lead]"),
+        do("close", "puts_back: [cover, lead]"),
+        do("on", "energises: [mains]"),
+    )
+    assert only(OFF, open_, on, close) == (Rule.ENERGISES, "on", "off (done) -> open (done) -> on")
+    (finding,) = proved(OFF, open_, on, close)
+    assert finding.message == 'the step "on" energises while "cover", "lead" is off'
+    assert proved(OFF, open_, close, on) == ()
+
+
+def test_everything_is_back_on_at_every_end() -> None:
+    steps = (OFF, do("open", "takes_off: [cover]"), observe("ask", "next: {red: close, blue: end}"))
+    close = do("close", "puts_back: [cover]")
+    assert only(*steps, close) == (Rule.ENDS, "end", "off (done) -> open (done) -> ask (blue) -> end")
+    assert proved(*steps[:2], observe("ask", "next: {red: close, blue: close}"), close) == ()
+
+
+def test_the_way_out_for_a_step_that_cannot_be_done_is_walked_too() -> None:
+    open_, close = do("open", "takes_off: [cover]"), do("close", "puts_back: [cover]")
+    assert only(OFF, open_, do("work", "unable: end"), close) == (
+        Rule.ENDS,
+        "end",
+        "off (done) -> open (done) -> work (unable) -> end",
+    )
+    assert proved(OFF, open_, do("work", "unable: close"), close) == ()
+
+
+def test_every_outcome_leads_somewhere() -> None:
+    last = do("last")
+    source = (HEAD + last).encode()
+    (finding,) = prove(loads(source, "f").procedure)
+    assert (finding.rule, finding.step, finding.way) == (Rule.LEADS_ON, "last", "last (done)")
+    ask = observe("ask", "next: {red: end}")
+    source = (HEAD + do("first", "next: ask") + END + ask).encode()
+    (finding,) = prove(loads(source, "f").procedure)
+    assert (finding.rule, finding.step, finding.way) == (Rule.LEADS_ON, "ask", "first (done) -> ask (blue)")
+
+
+def test_a_choice_has_a_way_on_for_every_outcome_that_can_come_to_it() -> None:
+    ask = observe("ask")
+    assert only(ask, choose("pick", "ask", "red: end")) == (
+        Rule.LEADS_ON,
+        "pick",
+        "ask (blue) -> pick (blue)",
+    )
+    assert proved(ask, choose("pick", "ask", "red: end, blue: end")) == ()
+    # An undecided reading is measured again, so no choice meets it.
+    assert proved(measure("volts"), choose("pick", "volts", "conforming: end, nonconforming: end")) == ()
+
+
+def test_a_choice_remembers_the_last_outcome() -> None:
+    steps = (
+        observe("ask"),
+        do("work"),
+        choose("pick", "ask", "red: inside, blue: end"),
+        do("inside", "hands_inside: true"),
+    )
+    (finding,) = proved(*steps)
+    assert finding.way == "ask (red) -> work (done) -> pick (red) -> inside"
+
+
+def test_a_choice_is_made_only_of_what_is_known() -> None:
+    pick = choose("pick", "ask", "red: end, blue: end")
+    first = observe("first", "next: {red: ask, blue: pick}")
+    assert only(first, observe("ask"), pick) == (Rule.CHOICE, "pick", "first (blue) -> pick")
+    assert only(observe("ask", "unable: pick"), pick) == (Rule.CHOICE, "pick", "ask (unable) -> pick")
+    assert proved(observe("ask"), pick) == ()
+
+
+def test_every_step_can_be_reached() -> None:
+    assert only(do("first", "next: end"), do("lost")) == (Rule.REACHED, "lost", "")
+    assert proved(do("first"), do("lost")) == ()
+
+
+def test_no_way_goes_round_for_ever() -> None:
+    first = observe("first", "next: {red: end, blue: round}")
+    assert only(first, do("round"), do("and-round", "next: round")) == (
+        Rule.NO_TRAP,
+        "round",
+        "first (blue) -> round",
+    )
+    assert proved(first, do("round"), do("and-round", "next: first")) == ()
+
+
+def test_a_measurement_that_repeats_until_it_conforms_is_no_trap() -> None:
+    assert proved(measure("again", "next: {nonconforming: again}")) == ()
+
+
+def test_both_verdicts_may_lead_to_the_same_step() -> None:
+    assert proved(measure("volts", "next: {conforming: end, nonconforming: end}")) == ()
+
+
+def test_a_procedure_too_large_to_prove_is_not_called_proved() -> None:
+    procedure = loads(text(*(do(f"take-{n}") for n in range(30))).encode(), "f").procedure
+    assert prove(procedure) == ()
+    (finding,) = prove(procedure, max_states=10)
+    assert finding.rule is Rule.BOUND
+    assert finding.message == "more than 10 states can be reached, so nothing is proved"
+
+
+def test_a_finding_is_told_at_the_key_that_it_is_about(tmp_path: Path) -> None:
+    path = tmp_path / "procedure.yaml"
+    path.write_text(text(OFF, do("inside", "hands_inside: true")), encoding="utf-8")
+    line = HEAD.count("\n") + 2
+    column = len("  - {id: inside, kind: do, say: Work., hands_inside: ") + 1
+    (problem,) = check(path)
+    assert str(problem) == (
+        f'{path}:{line}:{column}: the step "inside" has "hands_inside" and is reached while "mains" is isolated '
+        'and "oil" is isolated (the way there: off (done) -> inside); '
+        "isolate it and prove it dead on every way to this step"
+    )
+
+
+def test_a_file_that_does_not_load_is_checked_no_further(tmp_path: Path) -> None:
+    path = tmp_path / "procedure.yaml"
+    path.write_text(text(do("inside", "hands_inside: maybe")), encoding="utf-8")
+    assert [problem.message for problem in check(path)] == ['"hands_inside" is "maybe"']
+    assert [problem.message for problem in check(tmp_path / "none.yaml")] == ["there is no such file"]
+
+
+# ASD-STE100, rule 5.1: at most 20 words in a sentence of a procedure.
+@pytest.mark.parametrize(("words", "advised"), [(20, False), (21, True)])
+def test_a_sentence_of_more_than_twenty_words_is_advised_against(words: int, advised: bool) -> None:
+    sentence = " ".join(["word"] * words)
+    loaded = loads(text(do("a").replace("Work.", f"Short. {sentence}. Short.")).encode(), "f")
+    advice = [(problem.line, problem.message, problem.remedy) for problem in advise(loaded)]
+    told = (HEAD.count("\n") + 1, "a sentence of 21 words is hard to follow by ear", "divide it; 20 words at most")
+    assert advice == ([told] if advised else [])
+
+
+def test_work_inside_opens_with_a_caution() -> None:
+    inside = "hands_inside: true"
+    caution = "cautions: [{signal: warning, text: Keep clear. It can hurt you.}]"
+    silent = loads(text(OFF, DEAD, do("a", inside), do("b", inside)).encode(), "f")
+    assert [problem.line for problem in advise(silent)] == [HEAD.count("\n") + 3]  # once, where hands go inside
+    spoken = loads(text(OFF, DEAD, do("a", f"{inside}, {caution}"), do("b", inside)).encode(), "f")
+    assert advise(spoken) == []

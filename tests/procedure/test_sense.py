@@ -1,0 +1,251 @@
+"""What a procedure's file says must make sense: names, outcomes, units, limits and phrases, each told at its place."""
+
+from __future__ import annotations
+
+import pytest
+
+from handsfree.procedure.load import ProcedureError, loads
+from handsfree.spoken.meaning import Quantity
+from handsfree.spoken.units import DEFAULT_UNIT, spellings
+from handsfree.spoken.words import reserved
+
+HEAD = """\
+procedure: example
+title: Example
+edition: "1"
+purpose: Example
+equipment: Example
+local_rules: The rules of the site come first
+sources:
+  mains: {name: supply cord, kind: electrical}
+steps:
+"""
+END = """\
+  - {id: end, kind: conclude, finding: Found, condition: sound, action: Nothing}
+"""
+FIRST = HEAD.count("\n") + 1  # the line of the first step
+
+
+def told(steps: str) -> list[str]:
+    """The problems of a procedure with these steps; lines count from the first step."""
+    try:
+        loads((HEAD + steps + END).encode(), "f")
+    except ProcedureError as error:
+        return [
+            f"{problem.line - FIRST + 1}:{problem.column}: {problem.message}; {problem.remedy}"
+            for problem in error.problems
+        ]
+    return []
+
+
+def at(step: str, marker: str) -> str:
+    """Where a marker stands in a step that is written on the first line."""
+    return f"1:{step.index(marker) + 1}"
+
+
+def measure(rest: str, id: str = "m") -> str:
+    return f"  - {{id: {id}, kind: measure, say: Measure., reading: reading, {rest}}}\n"
+
+
+def test_ids_are_unique() -> None:
+    step = "  - {id: a, kind: do, say: Work.}\n"
+    assert told(step) == []
+    assert told(step + step) == [
+        '2:10: the id "a" belongs already to the step at 10:10; give each step an id of its own'
+    ]
+
+
+@pytest.mark.parametrize("key", ["next", "unable"])
+def test_every_target_exists(key: str) -> None:
+    assert told(f"  - {{id: a, kind: do, say: Work., {key}: end}}\n") == []
+    column = len(f"  - {{id: a, kind: do, say: Work., {key}: ") + 1
+    assert told(f"  - {{id: a, kind: do, say: Work., {key}: edn}}\n") == [
+        f'1:{column}: there is no step "edn"; did you mean "end"?'
+    ]
+    assert told(f"  - {{id: a, kind: do, say: Work., {key}: xyz}}\n") == [
+        f'1:{column}: there is no step "xyz"; the steps are a, end'
+    ]
+
+
+def test_a_step_with_faults_of_its_own_can_still_be_a_target() -> None:
+    steps = "  - {id: a, kind: do, say: Work., next: b}\n  - {id: b, kind: do, sai: Work., next: end}\n"
+    assert [line.split(":")[0] for line in told(steps)] == ["2", "2"]  # the two faults of b, none of a
+
+
+@pytest.mark.parametrize("key", ["isolates", "proves_dead", "energises", "needs_isolated", "needs_live"])
+def test_every_source_that_is_spoken_of_exists(key: str) -> None:
+    assert told(f"  - {{id: a, kind: do, say: Work., {key}: [mains]}}\n") == []
+    column = len(f"  - {{id: a, kind: do, say: Work., {key}: [mains, ") + 1
+    assert told(f"  - {{id: a, kind: do, say: Work., {key}: [mains, main]}}\n") == [
+        f'1:{column}: there is no source "main"; did you mean "mains"?'
+    ]
+
+
+def test_an_observe_step_leads_on_by_its_own_answers() -> None:
+    answers = "answers: {{red: [it is red], blue: [it is blue]}}"
+    step = f"  - {{{{id: a, kind: observe, say: Look., {answers}, next: {{{{{{}}: end}}}}}}}}\n"
+    assert told(step.format("red")) == []
+    assert told(step.format("read")) == ['1:96: "read" is no outcome of the step "a"; did you mean "red"?']
+
+
+def test_a_choose_step_leads_on_by_the_outcomes_of_the_step_it_asks() -> None:
+    ask = "  - {id: a, kind: observe, say: Look., answers: {red: [it is red], blue: [it is blue]}}\n"
+    read = measure("quantity: resistance, unit: ohm, limit: {at_most: 7}")
+    unjudged = measure("quantity: resistance, unit: ohm")
+    choose = "  - {{id: c, kind: choose, by: {}, next: {{{}: end}}}}\n"
+    assert told(ask + choose.format("a", "red")) == []
+    assert told(read + choose.format("m", "undecided")) == []
+    assert told(ask + choose.format("a", "conforming")) == [
+        '2:41: "conforming" is no outcome of the step "a"; the outcomes are red, blue'
+    ]
+    assert told(read + choose.format("m", "red")) == [
+        '2:41: "red" is no outcome of the step "m"; the outcomes are conforming, nonconforming, undecided'
+    ]
+    assert told(unjudged + choose.format("m", "conforming")) == [
+        '2:31: the step "m" has no verdict and no answer; name an observe step, or a measure step that has a limit'
+    ]
+    assert told(ask + choose.format("b", "red")) == ['2:31: there is no step "b"; the steps are a, c, end']
+
+
+def test_a_reading_without_a_limit_has_no_verdict_to_lead_on_by() -> None:
+    step = measure("quantity: resistance, unit: ohm, next: {conforming: end}")
+    assert told(step) == [
+        f'{at(step, "{conforming")}: the step "m" has no verdict and no answer; '
+        "add a limit, or write one step: next: step-id"
+    ]
+    step = measure("quantity: resistance, unit: ohm, over_range: nonconforming")
+    assert told(step) == [
+        f"{at(step, 'over_range')}: a reading without a limit is not judged, over range or not; "
+        "add a limit, or remove this"
+    ]
+
+
+@pytest.mark.parametrize("quantity", [quantity for quantity in Quantity if quantity is not Quantity.COUNT])
+def test_every_unit_that_can_be_said_for_a_quantity_can_be_written(quantity: Quantity) -> None:
+    names = {unit.name for units in spellings().values() for unit in units if unit.quantity is quantity}
+    assert DEFAULT_UNIT[quantity] in names
+    for name in names:
+        assert told(measure(f"quantity: {quantity}, unit: {name}")) == []
+
+
+@pytest.mark.parametrize(
+    ("quantity", "unit", "fault"),
+    [
+        ("temperature", "degC", '"degC" is no name of a unit of temperature; write "degree_Celsius"'),
+        ("resistance", "megohm", '"megohm" is no name of a unit of resistance; write "megaohm"'),
+        ("resistance", "Mohm", '"Mohm" is no name of a unit of resistance; write "megaohm"'),
+        ("resistance", "ohms", '"ohms" is no name of a unit of resistance; write "ohm"'),
+        ("pressure", "psi", '"psi" is no name of a unit of pressure; write "pound_force_per_square_inch"'),
+        ("torque", "newton * meter", '"newton * meter" is no name of a unit of torque; write "meter * newton"'),
+        ("frequency", "9**9**9**9", '"9**9**9**9" is no name of a unit of frequency; '),
+        ("voltage", "ohm", '"ohm" measures resistance, not voltage; write one of kilovolt, microvolt, millivolt, volt'),
+    ],
+)
+def test_a_unit_is_written_by_its_name(quantity: str, unit: str, fault: str) -> None:
+    (line,) = told(measure(f'quantity: {quantity}, unit: "{unit}"'))
+    column = len(measure(f"quantity: {quantity}, unit: ").rstrip("}\n")) + 1
+    assert line.startswith(f"1:{column}: {fault}")
+
+
+def test_every_quantity_but_a_count_has_a_unit() -> None:
+    assert told(measure("quantity: count")) == []
+    count, bare = measure("quantity: count, unit: percent"), measure("quantity: resistance")
+    assert told(count) == [f"{at(count, 'unit')}: a count has no unit; remove the unit"]
+    assert told(bare) == [f'{at(bare, "resistance")}: the step "m" has no unit; add "unit: ohm"']
+
+
+def test_only_voltage_and_current_have_a_waveform() -> None:
+    assert told(measure("quantity: voltage, unit: volt, waveform: ac")) == []
+    assert told(measure("quantity: current, unit: ampere, waveform: dc")) == []
+    step = measure("quantity: resistance, unit: ohm, waveform: dc")
+    assert told(step) == [
+        f"{at(step, 'waveform')}: resistance has no waveform; remove it; it is for voltage and current"
+    ]
+
+
+BOTH_OR_NONE = (
+    "nominal needs one of plus_minus and plus_minus_percent; "
+    "write plus_minus: a number in ohm, or plus_minus_percent: 6"
+)
+
+
+@pytest.mark.parametrize(
+    ("limit", "marker", "fault"),
+    [
+        ("{between: [7, 2]}", "[7", "the lower value is not below the upper; write [2, 7]"),
+        ("{between: [2, 2]}", "[2", "the lower value is not below the upper; write two numbers with room between them"),
+        ("{nominal: 45}", "nominal", BOTH_OR_NONE),
+        ("{nominal: 45, plus_minus: 1, plus_minus_percent: 2}", "nominal", BOTH_OR_NONE),
+        ("{nominal: 45, plus_minus_percent: 100}", "100}", "100 percent allows zero; write less than 100"),
+        ("{nominal: 0, plus_minus_percent: 5}", "0, ", "a percentage of zero is nothing; write plus_minus instead"),
+        ("{at_most: -1}", "{at", "resistance is never below zero, so no reading conforms; write a limit above zero"),
+    ],
+)
+def test_a_limit_leaves_room_for_a_reading(limit: str, marker: str, fault: str) -> None:
+    step = measure(f"quantity: resistance, unit: ohm, limit: {limit}")
+    assert told(step) == [f"{at(step, marker)}: {fault}"]
+
+
+def test_a_temperature_may_be_below_zero() -> None:
+    assert told(measure("quantity: temperature, unit: degree_Celsius, limit: {between: [-15, -4]}")) == []
+    assert told(measure("quantity: temperature, unit: degree_Celsius, limit: {nominal: 0, plus_minus: 1}")) == []
+
+
+def observe(red: str, blue: str = "it is blue") -> str:
+    return f"  - {{id: a, kind: observe, say: Look., answers: {{red: [{red}], blue: [{blue}]}}}}\n"
+
+
+def test_two_answers_do_not_share_a_phrase() -> None:
+    assert told(observe("red, red")) == []
+    step = observe("light on", "dark, Light  on")
+    first = at(step, "light").replace("1:", f"{FIRST}:")
+    assert told(step) == [
+        f'{at(step, "Light")}: "light on" means the answer "red" already, at {first}; '
+        "give each answer phrases of its own"
+    ]
+
+
+@pytest.mark.parametrize("phrase", sorted(reserved()))
+def test_no_answer_is_a_procedure_word(phrase: str) -> None:
+    remedy = "choose words that say what is seen, heard or felt"
+    assert told(observe(phrase)) == [f'1:56: "{phrase}" is a procedure word; {remedy}']
+
+
+def test_no_answer_opens_with_a_word_that_takes_a_reason() -> None:
+    assert told(observe("unable to see")) == [
+        '1:56: "unable to see" is a procedure word; choose words that say what is seen, heard or felt'
+    ]
+
+
+def test_a_faulty_conclusion_names_the_part() -> None:
+    step = "  - {id: a, kind: conclude, finding: Found, condition: faulty, action: Replace it}\n"
+    assert told(step) == [
+        f'{at(step, "faulty")}: the step "a" concludes "faulty" and names no part; add "part: the part that is bad"'
+    ]
+    assert told(step.replace("action", "part: relay, action")) == []
+
+
+@pytest.mark.parametrize("effect", ["isolates", "proves_dead", "puts_back"])
+def test_an_answer_is_no_proof_that_something_was_done(effect: str) -> None:
+    step = observe("red").replace("say:", f"{effect}: [mains], say:")
+    assert told(step) == [
+        f'1:28: an observe step is complete with any answer, so it cannot have "{effect}"; '
+        "move it to a do or measure step that an answer leads to"
+    ]
+
+
+@pytest.mark.parametrize("effect", ["energises", "takes_off"])
+def test_a_reading_cannot_hide_that_something_was_done(effect: str) -> None:
+    step = measure(f"quantity: resistance, unit: ohm, limit: {{at_most: 7}}, {effect}: [mains]")
+    assert told(step) == [
+        f'1:115: "{effect}" would be forgotten where this reading does not conform; '
+        "move it to a do step before the measurement"
+    ]
+
+
+def test_a_reading_without_a_limit_changes_nothing() -> None:
+    step = measure("quantity: voltage, unit: volt, proves_dead: [mains]")
+    assert told(step) == [
+        f'{at(step, "proves_dead")}: "proves_dead" waits for a conforming reading, and this step has no limit; '
+        "add a limit, such as limit: {at_most: 1}"
+    ]
