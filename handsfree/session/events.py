@@ -25,20 +25,20 @@ class Mark(StrEnum):
 
     SAID = "said"  # {text, about, step}
     ENTERED = "entered"  # {step, kind, text}
-    READING = "reading"  # {id, step, reading, kind, value, unit, waveform, words, limit, verdict, reason}
+    READING = "reading"  # {id, step, reading, kind, value, unit, waveform, words, limit: {...}, verdict, reason}
     CORRECTED = "corrected"  # {reading, by, why}: reading id, id of the new one or null
     ANSWERED = "answered"  # {step, answer, text}
     DONE = "done"  # {step}
     ASKED_AGAIN = "asked again"  # {step, text, reason}: nothing was recorded, the question stands
     REFUSED = "refused"  # {step, reason}: the session would not do what was asked
     DEVIATION = "deviation"  # {step, what, reason}
-    ENERGY = "energy"  # {source, state}: "live", "isolated", "proved dead"
+    ENERGY = "energy"  # {source, name, state}: "live", "isolated", "proved dead"; once for each source at the start
     TAKEN_OFF = "taken off"  # {step, item}
     PUT_BACK = "put back"  # {step, item}
     PAUSED = "paused"  # {step}
     RESUMED = "resumed"  # {step}
     CONCLUDED = "concluded"  # {step, finding, condition, part, action}
-    CLOSED = "closed"  # {outcome, readings, deviations}: "concluded" or "stopped"
+    CLOSED = "closed"  # {outcome, readings, deviations, off}: "concluded" or "stopped"
 
 
 EVENT_MARKS = frozenset({Mark.OPENED, Mark.HEARD, Mark.FAULT, Mark.ENDED})
@@ -57,7 +57,8 @@ class Heard:
     """One utterance, or its failure to become words (``text`` empty).
 
     ``alternatives`` are other hearings with the engine's score, higher being likelier.
-    ``clip`` and ``clip_sha256`` name the audio kept in the session's folder; ``offset`` and ``seconds`` place it in its stream.
+    ``clip`` and ``clip_sha256`` name the audio kept in the session's folder; ``offset`` and ``seconds`` place it in its
+    stream.
     """
 
     time: datetime

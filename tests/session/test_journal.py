@@ -148,6 +148,24 @@ os._exit(9)
     assert "the session was not closed: the end may be missing" in messages(tmp_path / "s")
 
 
+def test_flush_asks_the_system_to_put_on_the_disk_what_is_already_in_the_file(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    # Losing power cannot be tried here; that the real call is made, and after the last byte, can.
+    synced: list[bytes] = []
+    fsync = os.fsync
+
+    def watched(handle: int) -> None:
+        synced.append((tmp_path / "s" / "journal.jsonl").read_bytes())
+        fsync(handle)
+
+    with Journal.create(tmp_path / "s", PROCEDURE) as journal:
+        entry = journal.append(START, Mark.OPENED, OPENING)
+        monkeypatch.setattr(os, "fsync", watched)
+        journal.flush()
+        assert synced == [entry.line + b"\n"]
+
+
 # What is refused
 
 

@@ -1,0 +1,749 @@
+"""The session: the heart of the tool, with no clock, thread, file or sound in it.
+
+The one rule: ``handle(event)`` is the only way in, and everything that happens is in the acts that it returns.
+
+Theory of operation
+-------------------
+A session is always in one phase, and the phase says what is open:
+
+    STEP        a step of the procedure has been read aloud; its reading, answer or "done" is awaited
+    DOUBT       a reading was heard, but not surely: AFFIRM or NEGATIVE is awaited, or the reading again
+    REASON      UNABLE was said without a reason; one of the known reasons is awaited
+    LEAVING     END SESSION was said; AFFIRM or NEGATIVE is awaited
+    PAUSED      STAND BY was said; nothing but GO AHEAD is open, so that talk in the room cannot move anything
+    CLOSED      a conclusion was reached or the session was ended; nothing is open
+
+``_WORDS`` below says which procedure word does what in which phase: it is the whole table of transitions by command.
+Readings and answers move a STEP on through ``Procedure.target``, which is the only place that knows where a step leads.
+
+Two things are kept apart on purpose. *Where we are* in the procedure may be moved by the technician (GO BACK,
+CORRECTION, DISREGARD). *What the machine in front of us is like* (which source is isolated, what is off) is only moved
+by completed steps, and never towards safer by taking something back. Every move to a step is checked against it.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field, replace
+from enum import Enum, auto
+
+from handsfree.judge.verdict import Judgement, judge
+from handsfree.procedure.model import (
+    Caution,
+    Choose,
+    Conclude,
+    Do,
+    Measure,
+    Observe,
+    Procedure,
+    Signal,
+    SpokenStep,
+    Verdict,
+)
+from handsfree.procedure.proof import Energy
+from handsfree.session.events import (
+    Act,
+    Close,
+    Ended,
+    Event,
+    Fault,
+    Heard,
+    Listen,
+    Mark,
+    Record,
+    Say,
+    SpeakRate,
+    Started,
+)
+from handsfree.spoken.grammar import understand
+from handsfree.spoken.meaning import Answer, Command, Expectation, Open, Quantity, Reading, Refusal, Word
+from handsfree.spoken.readback import say_reading
+from handsfree.spoken.words import PHRASES, REASONS
+
+
+class Phase(Enum):
+    FRESH = auto()
+    STEP = auto()
+    DOUBT = auto()
+    REASON = auto()
+    LEAVING = auto()
+    PAUSED = auto()
+    CLOSED = auto()
+
+
+_DANGER = [Energy.LIVE, Energy.ISOLATED, Energy.PROVED_DEAD]  # gravest first
+
+
+@dataclass(frozen=True, slots=True)
+class Policy:
+    """How sure a hearing must be. Both are confidences from 0 to 1; typed input has none and is taken as it is.
+
+    Below ``reject`` the technician is asked again; below ``doubt`` a reading is only taken after AFFIRM.
+    """
+
+    reject: float = 0.3
+    doubt: float = 0.5
+
+
+@dataclass(frozen=True, slots=True)
+class _Taken:
+    """A reading on record; ``standing`` until it is corrected."""
+
+    id: str
+    step: str
+    reading: Reading
+    judgement: Judgement
+    standing: bool = True
+
+    @property
+    def outcome(self) -> str | None:
+        return None if self.judgement.verdict is None else str(self.judgement.verdict)
+
+
+@dataclass(slots=True)
+class _Machine:
+    """What the machine in front of the technician is like, as far as completed steps tell."""
+
+    energy: dict[str, Energy] = field(default_factory=dict)
+    off: list[str] = field(default_factory=list)
+
+
+_SLOWER = 0.85
+
+
+class Session:
+    """One run of one procedure."""
+
+    def __init__(self, procedure: Procedure, policy: Policy | None = None) -> None:
+        self.procedure = procedure
+        self._policy = policy or Policy()
+        self._phase = Phase.FRESH
+        self._resume = Phase.STEP  # the phase that STAND BY interrupted
+        self._at = procedure.steps[0].id
+        self._path: list[str] = []  # spoken steps entered, oldest first
+        self._outcomes: dict[str, str | None] = {}
+        self._machine = _Machine({name: Energy(source.at_start) for name, source in procedure.sources.items()})
+        self._readings: list[_Taken] = []
+        self._doubted: Reading | None = None
+        self._before: tuple[str, _Machine] | None = None  # where we were before the last completed step, for DISREGARD
+        self._step_said: list[Say] = []  # the step's cautions and instruction, which SAY AGAIN repeats
+        self._question = Say("", "asked again")  # what SAY AGAIN repeats while a question stands
+        self._again = 0  # how often in a row the same question was not understood
+        self._deviations = 0
+        self._confidence: float | None = None
+        self._acts: list[Act] = []
+
+    # -- what is open --------------------------------------------------------------------------------------------------
+
+    @property
+    def closed(self) -> bool:
+        return self._phase is Phase.CLOSED
+
+    @property
+    def finding(self) -> str | None:
+        """What was concluded, None where nothing was."""
+        step = self.procedure.step(self._at)
+        return step.finding if self.closed and isinstance(step, Conclude) else None
+
+    @property
+    def standing(self) -> int:
+        """How many readings stand on record."""
+        return sum(taken.standing for taken in self._readings)
+
+    @property
+    def at(self) -> str:
+        """The id of the step we are at."""
+        return self._at
+
+    @property
+    def open(self) -> Open:
+        """What may be said now."""
+        words = frozenset(word for (phase, word) in _WORDS if phase is self._phase)
+        if self._phase is Phase.REASON:
+            return Open(answers=REASONS, words=words)
+        if self._phase not in (Phase.STEP, Phase.DOUBT):
+            return Open(words=words)
+        step = self.procedure.step(self._at)
+        last = self._last_reading()
+        correction = None if last is None else self._expectation(last.step)
+        if last is None:
+            words -= {Word.READ_BACK, Word.CORRECTION}
+        if len(self._path) < 2:
+            words -= {Word.GO_BACK}
+        if self._before is None:
+            words -= {Word.DISREGARD}
+        if not isinstance(step, Do) and self._phase is Phase.STEP:
+            words -= {Word.DONE, Word.AFFIRM, Word.NEGATIVE}
+        if isinstance(step, Measure):
+            return Open(reading=self._expectation(step.id), words=words, correction=correction)
+        if isinstance(step, Observe):
+            return Open(answers=step.answers, words=words, correction=correction)
+        return Open(words=words, correction=correction)
+
+    def _expectation(self, id: str) -> Expectation:
+        step = self.procedure.step(id)
+        assert isinstance(step, Measure)
+        return Expectation(step.quantity, step.unit, step.waveform)
+
+    def _last_reading(self) -> _Taken | None:
+        return next((taken for taken in reversed(self._readings) if taken.standing), None)
+
+    # -- events --------------------------------------------------------------------------------------------------------
+
+    def handle(self, event: Event) -> list[Act]:
+        """Takes one event and gives the acts that answer it, in order. The event itself is the first to be recorded."""
+        self._acts = []
+        match event:
+            case Started():
+                self._record(Mark.OPENED, event.data)
+                self._begin()
+            case Heard():
+                self._record(Mark.HEARD, _heard_data(event))
+                if not self.closed:
+                    self._hear(event)
+            case Fault():
+                self._record(Mark.FAULT, {"what": event.what})
+                self._say(event.what, "status")
+            case Ended():
+                self._record(Mark.ENDED, {"why": event.why})
+                if not self.closed:
+                    self._deviate("ended early", event.why)
+                    self._close("stopped")
+        if not self.closed:
+            self._acts.append(Listen(self.open))
+        return self._acts
+
+    def _begin(self) -> None:
+        procedure = self.procedure
+        for source, state in self._machine.energy.items():
+            self._record_energy(source, state)
+        self._say(f"{procedure.title}. {procedure.equipment}. Edition {procedure.edition}.", "status")
+        self._say(procedure.local_rules, "status")
+        if procedure.tools:
+            self._say(f"You need: {', '.join(procedure.tools)}.", "status")
+        if procedure.sources:
+            names = ", ".join(source.name for source in procedure.sources.values())
+            self._say(f"What can hurt here: {names}.", "status")
+        self._go(self._at)
+
+    def _hear(self, event: Heard) -> None:
+        self._confidence = event.confidence
+        meaning = understand(event.text, self.open)
+        if self._phase is Phase.PAUSED and isinstance(meaning, Refusal):
+            return  # talk in the room: it stands in the record, and nobody is interrupted
+        unsure = event.confidence is not None and event.confidence < self._policy.doubt
+        if isinstance(meaning, Refusal):
+            self._ask_again(event.text, meaning.reason)
+        elif event.confidence is not None and event.confidence < self._policy.reject:
+            self._ask_again(event.text, "not heard clearly")
+        elif isinstance(meaning, Reading):
+            self._hear_reading(meaning, unsure=unsure)
+        elif unsure and not (isinstance(meaning, Command) and meaning.word in _HARMLESS):
+            # An answer or a command is short: saying it again costs less than confirming it.
+            self._ask_again(event.text, "not heard clearly")
+        elif isinstance(meaning, Answer):
+            self._again = 0
+            self._answer(meaning.key, event.text)
+        else:
+            self._again = 0
+            _WORDS.get((self._phase, meaning.word), Session._refuse_word)(self, meaning)
+
+    # -- readings and answers ------------------------------------------------------------------------------------------
+
+    def _hear_reading(self, reading: Reading, *, unsure: bool) -> None:
+        step = self.procedure.step(self._at)
+        assert isinstance(step, Measure)
+        if step.quantity is Quantity.COUNT and reading.value is not None and not reading.value.isdecimal():
+            self._ask_again(say_reading(reading), "a count is a whole number")
+            return
+        self._again = 0
+        if unsure and not (self._phase is Phase.DOUBT and reading == self._doubted):
+            self._doubted = reading
+            self._ask(Phase.DOUBT, f"I heard {say_reading(reading)}. Affirm, or say it again.")
+        else:  # heard surely, or heard twice the same
+            self._take(reading)
+
+    def _ask(self, phase: Phase, question: str) -> None:
+        self._phase = phase
+        self._question = Say(question, "asked again")
+        self._speak(self._question)
+
+    def _take(self, reading: Reading) -> None:
+        step = self.procedure.step(self._at)
+        assert isinstance(step, Measure)
+        self._phase = Phase.STEP
+        taken = self._write_reading(step, reading)
+        self._outcomes[step.id] = taken.outcome
+        self._complete(step, taken.outcome)
+
+    def _write_reading(self, step: Measure, reading: Reading) -> _Taken:
+        judgement = judge(reading, step)
+        taken = _Taken(f"r{len(self._readings) + 1}", step.id, reading, judgement)
+        self._readings.append(taken)
+        self._record(
+            Mark.READING,
+            {
+                "id": taken.id,
+                "step": step.id,
+                "reading": step.reading,
+                "kind": str(reading.kind),
+                "value": reading.value,
+                "unit": reading.unit,
+                "waveform": reading.waveform,
+                "words": say_reading(reading),
+                "limit": None
+                if step.limit is None
+                else step.limit.model_dump(mode="json", exclude_none=True) | {"unit": step.unit},
+                "verdict": taken.outcome,
+                "reason": judgement.reason,
+            },
+        )
+        self._say(_sentence(_judged(taken)), "reading")
+        return taken
+
+    def _answer(self, key: str, text: str) -> None:
+        if self._phase is Phase.REASON:
+            self._unable_because(key)
+            return
+        step = self.procedure.step(self._at)
+        assert isinstance(step, Observe)
+        self._record(Mark.ANSWERED, {"step": step.id, "answer": key, "text": text})
+        self._say(_sentence(key.replace("-", " ")), "answer")
+        self._outcomes[step.id] = key
+        self._complete(step, key)
+
+    # -- completing and entering steps ---------------------------------------------------------------------------------
+
+    def _complete(self, step: SpokenStep, outcome: str | None) -> None:
+        """The step is done: its effects happen, and we go where it leads."""
+        self._before = (step.id, replace(self._machine, energy=dict(self._machine.energy), off=list(self._machine.off)))
+        if not isinstance(step, Measure) or outcome in (None, Verdict.CONFORMING):
+            self._apply(step)
+        else:
+            # Measured and not dead: whatever was believed before holds no longer.
+            for source in step.proves_dead:
+                if outcome == Verdict.NONCONFORMING:
+                    self._energy(source, Energy.LIVE)
+                elif self._machine.energy[source] is Energy.PROVED_DEAD:
+                    self._energy(source, Energy.ISOLATED)
+        target = self.procedure.target(step.id, outcome)
+        if target is None:
+            self._refuse("the procedure does not say what follows. Say end session")
+            return
+        self._go(target)
+
+    def _apply(self, step: SpokenStep) -> None:
+        for source in step.isolates:
+            if self._machine.energy[source] is Energy.LIVE:
+                self._energy(source, Energy.ISOLATED)
+        for source in step.proves_dead:
+            # Dead and not isolated is a supply that happens to be off: it can come back.
+            if self._machine.energy[source] is Energy.ISOLATED:
+                self._energy(source, Energy.PROVED_DEAD)
+        for source in step.energises:
+            self._energy(source, Energy.LIVE)
+        for item in step.takes_off:
+            if item not in self._machine.off:
+                self._machine.off.append(item)
+                self._record(Mark.TAKEN_OFF, {"step": step.id, "item": item})
+        for item in step.puts_back:
+            if item in self._machine.off:
+                self._machine.off.remove(item)
+                self._record(Mark.PUT_BACK, {"step": step.id, "item": item})
+
+    def _energy(self, source: str, state: Energy) -> None:
+        if self._machine.energy[source] is not state:
+            self._machine.energy[source] = state
+            self._record_energy(source, state)
+
+    def _record_energy(self, source: str, state: Energy) -> None:
+        name = self.procedure.sources[source].name
+        self._record(Mark.ENERGY, {"source": source, "name": name, "state": state.value})
+
+    def _go(self, id: str) -> None:
+        """Enters a step, or refuses to and stays."""
+        step = self.procedure.step(id)
+        while isinstance(step, Choose):
+            self._record(Mark.ENTERED, {"step": step.id, "kind": step.kind, "text": ""})
+            target = self.procedure.target(step.id, self._outcomes.get(step.by))
+            if target is None:
+                self._refuse(f"the outcome of {step.by} does not say what follows. Say end session")
+                return
+            step = self.procedure.step(target)
+        if isinstance(step, Conclude):
+            self._conclude(step)
+            return
+        reason = self._blocked(step)
+        if reason is not None:
+            self._refuse(reason)
+            return
+        self._at = step.id
+        self._phase = Phase.STEP
+        self._again = 0
+        if not self._path or self._path[-1] != step.id:
+            self._path.append(step.id)
+        self._record(Mark.ENTERED, {"step": step.id, "kind": step.kind, "text": step.say})
+        self._say_step(step)
+
+    def _blocked(self, step: SpokenStep) -> str | None:
+        """Why the machine's state forbids this step; None where it does not."""
+        energy, sources = self._machine.energy, self.procedure.sources
+        if step.hands_inside:
+            for source, state in energy.items():
+                if state is not Energy.PROVED_DEAD:
+                    known = "live" if state is Energy.LIVE else "isolated, but not proved dead"
+                    return f"hands stay out: {sources[source].name} is {known}"
+        for source in step.needs_isolated:
+            if energy[source] is Energy.LIVE:
+                return f"isolate first: {sources[source].name} is live"
+        for source in step.needs_live:
+            if energy[source] is not Energy.LIVE:
+                return f"this step needs power: {sources[source].name} is {energy[source].value}"
+        if step.takes_off:
+            for key, source in sources.items():
+                if source.kind == "electrical" and energy[key] is Energy.LIVE:
+                    return f"nothing comes off: {source.name} is live"
+        left = [item for item in self._machine.off if item not in step.puts_back]
+        if step.energises and left:
+            return f"put back first: {', '.join(left)}"
+        return None
+
+    def _say_step(self, step: SpokenStep) -> None:
+        gravest_first = sorted(step.cautions, key=lambda caution: list(Signal).index(caution.signal))
+        self._step_said = [Say(_warning(caution), "caution") for caution in gravest_first]
+        self._step_said.append(Say(step.say, "instruction"))
+        for said in self._step_said:
+            self._speak(said)
+
+    def _conclude(self, step: Conclude) -> None:
+        self._record(Mark.ENTERED, {"step": step.id, "kind": step.kind, "text": step.finding})
+        self._at = step.id
+        for caution in step.cautions:
+            self._say(_warning(caution), "caution")
+        self._record(
+            Mark.CONCLUDED,
+            {
+                "step": step.id,
+                "finding": step.finding,
+                "condition": step.condition,
+                "part": step.part,
+                "action": step.action,
+            },
+        )
+        self._say(f"Finding: {step.finding}", "finding")
+        self._say(f"Action: {step.action}", "finding")
+        self._close("concluded")
+
+    def _close(self, outcome: str) -> None:
+        standing = self.standing
+        off, live = self._machine.off, self._live()
+        if off:
+            self._deviate("left off", ", ".join(off))
+            self._say(f"Still off: {', '.join(off)}.", "status")
+        if outcome == "stopped" and live:
+            self._say(f"Still live: {', '.join(live)}.", "status")
+        deviations = "no deviations" if not self._deviations else _counted(self._deviations, "deviation")
+        self._say(f"Session closed. {_counted(standing, 'reading')}, {deviations}.", "status")
+        self._record(
+            Mark.CLOSED, {"outcome": outcome, "readings": standing, "deviations": self._deviations, "off": list(off)}
+        )
+        self._phase = Phase.CLOSED
+        self._acts.append(Close(outcome))
+
+    def _live(self) -> list[str]:
+        energy = self._machine.energy
+        return [source.name for key, source in self.procedure.sources.items() if energy[key] is Energy.LIVE]
+
+    # -- procedure words -----------------------------------------------------------------------------------------------
+
+    def _done(self, command: Command) -> None:
+        step = self.procedure.step(self._at)
+        if not isinstance(step, Do):
+            self._refuse_word(command)
+            return
+        self._record(Mark.DONE, {"step": step.id})
+        self._complete(step, None)
+
+    def _not_done(self, command: Command) -> None:
+        self._say(f"Waiting. Say {PHRASES[Word.DONE][0]} when it is, or unable and the reason.", "status")
+
+    def _affirm_doubted(self, command: Command) -> None:
+        assert self._doubted is not None
+        self._take(self._doubted)
+
+    def _deny_doubted(self, command: Command) -> None:
+        self._phase = Phase.STEP
+        self._say("Say the reading again.", "asked again")
+
+    def _say_again(self, command: Command) -> None:
+        for said in self._step_said if self._phase is Phase.STEP else [self._question]:
+            self._speak(said)
+
+    def _read_back(self, command: Command) -> None:
+        taken = self._last_reading()
+        if taken is None:
+            self._say("No reading yet.", "status")
+            return
+        step = self.procedure.step(taken.step)
+        assert isinstance(step, Measure)
+        self._say(_sentence(f"{step.reading}: {_judged(taken)}"), "reading")
+
+    def _stand_by(self, command: Command) -> None:
+        self._resume, self._phase = self._phase, Phase.PAUSED
+        self._record(Mark.PAUSED, {"step": self._at})
+        self._say("Standing by.", "status")
+
+    def _go_ahead(self, command: Command) -> None:
+        self._phase = self._resume
+        self._record(Mark.RESUMED, {"step": self._at})
+        self._say_again(command)
+
+    def _correct(self, command: Command) -> None:
+        old = self._last_reading()
+        assert old is not None  # CORRECTION is not open otherwise
+        step = self.procedure.step(old.step)
+        assert isinstance(step, Measure)
+        if command.reading is None:
+            self._withdraw(old, None, "correction")
+            self._say(f"Corrected: {step.reading}, {say_reading(old.reading)}, does not stand.", "reading")
+            self._go(step.id)
+            return
+        self._say(f"Correction, {step.reading}:", "reading")
+        new = self._write_reading(step, command.reading)
+        self._withdraw(old, new.id, "correction")
+        before, after = (self.procedure.target(step.id, taken.outcome) for taken in (old, new))
+        self._outcomes[step.id] = new.outcome
+        if new.outcome in (None, Verdict.CONFORMING):
+            self._apply(step)
+        if before != after and after is not None:
+            self._go(after)
+        else:
+            self._speak(self._step_said[-1])
+
+    def _withdraw(self, taken: _Taken, by: str | None, why: str) -> None:
+        """The reading stays on record and no longer stands; what it had proved is proved no longer."""
+        self._readings[self._readings.index(taken)] = replace(taken, standing=False)
+        self._record(Mark.CORRECTED, {"reading": taken.id, "by": by, "why": why})
+        self._outcomes.pop(taken.step, None)
+        step = self.procedure.step(taken.step)
+        assert isinstance(step, Measure)
+        for source in step.proves_dead:
+            if self._machine.energy[source] is Energy.PROVED_DEAD:
+                self._energy(source, Energy.ISOLATED)
+
+    def _disregard(self, command: Command) -> None:
+        """Takes the last completed step back. The machine is then taken for the more dangerous of before and now."""
+        assert self._before is not None  # DISREGARD is not open otherwise
+        step, before = self._before
+        self._before = None
+        last = self._last_reading()
+        if last is not None and last.step == step:
+            self._withdraw(last, None, "disregard")
+        self._outcomes.pop(step, None)
+        for source, state in before.energy.items():
+            self._energy(source, min(state, self._machine.energy[source], key=_DANGER.index))
+        for item in before.off:
+            if item not in self._machine.off:
+                self._machine.off.append(item)
+                self._record(Mark.TAKEN_OFF, {"step": step, "item": item})
+        self._say("Disregarded.", "status")
+        self._go(step)
+
+    def _unable(self, command: Command) -> None:
+        if command.reason is None:
+            self._ask(Phase.REASON, f"Say the reason: {', '.join(REASONS)}.")
+        else:
+            self._unable_because(command.reason)
+
+    def _unable_because(self, reason: str) -> None:
+        step = self.procedure.step(self._at)
+        assert isinstance(step, Do | Measure | Observe)
+        self._phase = Phase.STEP
+        self._deviate("unable", reason)
+        self._say(f"Unable, {reason}. Recorded.", "answer")
+        target = self._way_round(step)
+        if target is None:
+            self._refuse("the procedure has no way round this step. Say go back, or end session")
+        else:
+            self._go(target)
+
+    def _way_round(self, step: SpokenStep) -> str | None:
+        if step.unable is not None:
+            return step.unable
+        effects = (step.isolates, step.proves_dead, step.energises, step.takes_off, step.puts_back)
+        if isinstance(step, Do) and not any(effects):
+            return self.procedure.target(step.id)
+        return None
+
+    def _go_back(self, command: Command) -> None:
+        here = self._path.pop()
+        back = self._path.pop()
+        self._go(back)
+        if self._at != back:  # refused: we are still where we were
+            self._path += [back, here]
+
+    def _how_far(self, command: Command) -> None:
+        spoken = [step.id for step in self.procedure.steps if isinstance(step, Do | Measure | Observe)]
+        parts = [f"Step {spoken.index(self._at) + 1} of {len(spoken)}", _counted(self.standing, "reading")]
+        parts += [f"{source.name} {self._machine.energy[key].value}" for key, source in self.procedure.sources.items()]
+        if self._machine.off:
+            parts.append(f"off: {', '.join(self._machine.off)}")
+        self._say(". ".join(parts) + ".", "status")
+
+    def _roger(self, command: Command) -> None:
+        step = self.procedure.step(self._at)
+        wanted = "Say done when it is done." if isinstance(step, Do) and self._phase is Phase.STEP else "Go ahead."
+        self._say(wanted, "status")
+
+    def _slower(self, command: Command) -> None:
+        self._acts.append(SpeakRate(_SLOWER))
+        self._say_again(command)
+
+    def _faster(self, command: Command) -> None:
+        self._acts.append(SpeakRate(1 / _SLOWER))
+        self._say_again(command)
+
+    def _how_do_you_read(self, command: Command) -> None:
+        if self._confidence is None:
+            self._say("I read you in writing.", "status")
+            return
+        # The scale of ICAO Annex 10 Vol. II, 5.2.1.8.4: 1 unreadable to 5 perfectly readable.
+        scale = ("unreadable", "readable now and then", "readable with difficulty", "readable", "perfectly readable")
+        grade = min(4, int(self._confidence * 5))
+        self._say(f"I read you {grade + 1}: {scale[grade]}.", "status")
+
+    def _leave(self, command: Command) -> None:
+        self._ask(Phase.LEAVING, "End the session here? Affirm or negative.")
+
+    def _left(self, command: Command) -> None:
+        self._deviate("ended early", "the technician ended the session")
+        self._close("stopped")
+
+    def _stay(self, command: Command) -> None:
+        self._phase = Phase.STEP
+        self._speak(self._step_said[-1])
+
+    def _refuse_word(self, command: Command) -> None:
+        self._ask_again(command.word.value, "this has no use now")
+
+    # -- saying and recording ------------------------------------------------------------------------------------------
+
+    def _say(self, text: str, about: str) -> None:
+        self._speak(Say(text, about))
+
+    def _speak(self, said: Say) -> None:
+        self._record(Mark.SAID, {"text": said.text, "about": said.about, "step": self._at})
+        self._acts.append(said)
+
+    def _ask_again(self, text: str, reason: str) -> None:
+        self._again += 1
+        self._record(Mark.ASKED_AGAIN, {"step": self._at, "text": text, "reason": reason})
+        if self._again == 1:
+            self._say(f"Say again. {_sentence(reason)}", "asked again")
+        else:
+            self._say(f"Say again. {self._hint()}", "asked again")
+
+    def _hint(self) -> str:
+        step = self.procedure.step(self._at)
+        if self._phase is Phase.PAUSED:
+            return "Standing by: say go ahead."
+        if self._phase is Phase.REASON:
+            return f"The reasons are: {', '.join(REASONS)}."
+        if self._phase in (Phase.DOUBT, Phase.LEAVING):
+            return "Affirm or negative."
+        if isinstance(step, Measure):
+            return "Say the digits one by one, then the unit."
+        if isinstance(step, Observe):
+            return f"Say {' or '.join(phrases[0] for phrases in step.answers.values())}."
+        return "Say done, or unable and the reason."
+
+    def _refuse(self, reason: str) -> None:
+        self._record(Mark.REFUSED, {"step": self._at, "reason": reason})
+        self._say(_sentence(f"not possible: {reason}"), "refused")
+
+    def _deviate(self, what: str, reason: str) -> None:
+        self._deviations += 1
+        self._record(Mark.DEVIATION, {"step": self._at, "what": what, "reason": reason})
+
+    def _record(self, mark: Mark, data: Mapping[str, object]) -> None:
+        self._acts.append(Record(mark, data))
+
+
+_HARMLESS = frozenset({Word.SAY_AGAIN, Word.READ_BACK, Word.HOW_FAR, Word.HOW_DO_YOU_READ, Word.ROGER, Word.STAND_BY})
+
+
+def _words() -> dict[tuple[Phase, Word], Callable[[Session, Command], None]]:
+    """The table of transitions by procedure word."""
+    status: dict[Word, Callable[[Session, Command], None]] = {
+        Word.SAY_AGAIN: Session._say_again,
+        Word.READ_BACK: Session._read_back,
+        Word.STAND_BY: Session._stand_by,
+        Word.SPEAK_SLOWER: Session._slower,
+        Word.SPEAK_FASTER: Session._faster,
+        Word.HOW_DO_YOU_READ: Session._how_do_you_read,
+        Word.HOW_FAR: Session._how_far,
+        Word.ROGER: Session._roger,
+    }
+    moves: dict[Word, Callable[[Session, Command], None]] = {
+        Word.UNABLE: Session._unable,
+        Word.GO_BACK: Session._go_back,
+        Word.CORRECTION: Session._correct,
+        Word.DISREGARD: Session._disregard,
+        Word.END_SESSION: Session._leave,
+    }
+    table: dict[Phase, dict[Word, Callable[[Session, Command], None]]] = {
+        Phase.STEP: {
+            **status,
+            **moves,
+            Word.DONE: Session._done,
+            Word.AFFIRM: Session._done,
+            Word.NEGATIVE: Session._not_done,
+        },
+        Phase.DOUBT: {
+            **status,
+            Word.AFFIRM: Session._affirm_doubted,
+            Word.NEGATIVE: Session._deny_doubted,
+            Word.DISREGARD: Session._deny_doubted,
+        },
+        Phase.REASON: {**status, Word.DISREGARD: Session._stay},
+        Phase.LEAVING: {**status, Word.AFFIRM: Session._left, Word.NEGATIVE: Session._stay},
+        Phase.PAUSED: {Word.GO_AHEAD: Session._go_ahead},
+    }
+    return {(phase, word): act for phase, row in table.items() for word, act in row.items()}
+
+
+_WORDS = _words()
+
+
+def _heard_data(event: Heard) -> dict[str, object]:
+    return {
+        "text": event.text,
+        "confidence": event.confidence,
+        "engine": event.engine,
+        "alternatives": [{"text": text, "score": score} for text, score in event.alternatives],
+        "clip": event.clip,
+        "clip_sha256": event.clip_sha256,
+        "offset": event.offset,
+        "seconds": event.seconds,
+    }
+
+
+def _judged(taken: _Taken) -> str:
+    """ "five point two ohms, at most seven: conforming" """
+    words = say_reading(taken.reading)
+    if taken.judgement.verdict is None:
+        return words
+    tail = f"; {taken.judgement.reason}" if taken.judgement.verdict is Verdict.UNDECIDED else ""
+    return f"{words}, {taken.judgement.limit}: {taken.judgement.verdict}{tail}"
+
+
+def _warning(caution: Caution) -> str:
+    return f"{caution.signal.value.capitalize()}! {caution.text}"
+
+
+def _sentence(text: str) -> str:
+    return text[:1].upper() + text[1:] + ("" if text.endswith((".", "!", "?")) else ".")
+
+
+def _counted(number: int, noun: str) -> str:
+    return f"{number} {noun}" + ("" if number == 1 else "s")
