@@ -253,10 +253,7 @@ def _template() -> jinja2.Template:
 def _page(folder: Path, contents: Contents, embed: bool) -> Page:
     entries, problems = contents.entries, verify_chain(folder)
     opened = _last(entries, Mark.OPENED)
-    procedure = opened.get("procedure") if isinstance(opened.get("procedure"), Mapping) else {}
-    settings = opened.get("settings") if isinstance(opened.get("settings"), Mapping) else {}
-    assert isinstance(procedure, Mapping)
-    assert isinstance(settings, Mapping)
+    procedure, settings = _mapping(opened, "procedure"), _mapping(opened, "settings")
     readings = _readings(entries)
     graded = {grade: tuple(problem for problem in problems if problem.grade is grade) for grade in Grade}
     return Page(
@@ -358,7 +355,7 @@ def _energy(entries: Iterable[Entry]) -> tuple[tuple[str, tuple[tuple[datetime, 
     sources: dict[str, list[tuple[datetime, str]]] = {}
     for entry in entries:
         if entry.kind is Mark.ENERGY:
-            sources.setdefault(_text(entry.data, "source"), []).append((entry.time, _text(entry.data, "state")))
+            sources.setdefault(_text(entry.data, "name") or _text(entry.data, "source"), []).append((entry.time, _text(entry.data, "state")))
     return tuple((source, tuple(states)) for source, states in sources.items())
 
 
@@ -443,6 +440,11 @@ def _last(entries: Iterable[Entry], kind: Mark) -> Mapping[str, Any]:
 def _text(data: Mapping[str, Any], key: str) -> str:
     value = data.get(key)
     return "" if value is None else str(value)
+
+
+def _mapping(data: Mapping[str, Any], key: str) -> Mapping[str, Any]:
+    value = data.get(key)
+    return value if isinstance(value, Mapping) else {}
 
 
 def _duration(span: timedelta) -> str:
