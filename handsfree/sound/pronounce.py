@@ -1,7 +1,7 @@
 """How words sound: ARPAbet pronunciations for PocketSphinx, from its dictionary, our own table, or a guess.
 
-The one rule: a word is looked up in the table here, then in the model's dictionary, then taken apart as prefix and unit,
-and only then guessed by espeak's letter-to-sound rules. A word that none of them can say is left out of the answer.
+The one rule: a word is looked up in the table here and in the model's dictionary, else taken apart as prefix and
+unit, and only then guessed by espeak's letter-to-sound rules. A word that none of them can say is left out.
 """
 
 from __future__ import annotations
@@ -58,12 +58,13 @@ PREFIXES: Pronunciations = {
 
 # espeak's en-us phonemes in IPA to the 39 phones of the CMU dictionary; the longest match counts.
 ARPABET = {
-    "aɪə": "AY ER", "aɪɚ": "AY ER", "aɪ": "AY", "aʊ": "AW", "eɪ": "EY", "oʊ": "OW", "əʊ": "OW", "ɔɪ": "OY", "oːɹ": "AO R",
-    "tʃ": "CH", "dʒ": "JH", "ɑːɹ": "AA R", "ɔːɹ": "AO R", "ɪɹ": "IH R", "ɛɹ": "EH R", "ʊɹ": "UH R", "əl": "AH L", "iə": "IY AH",
-    "ɑ": "AA", "ɐ": "AH", "æ": "AE", "ʌ": "AH", "ɔ": "AO", "o": "OW", "ə": "AH", "ɚ": "ER", "ɜ": "ER", "ɛ": "EH", "e": "EY",
-    "ɪ": "IH", "ᵻ": "IH", "i": "IY", "ʊ": "UH", "u": "UW", "a": "AA", "b": "B", "d": "D", "ð": "DH", "f": "F", "ɡ": "G", "g": "G",
-    "h": "HH", "j": "Y", "k": "K", "l": "L", "m": "M", "n": "N", "ŋ": "NG", "p": "P", "ɹ": "R", "r": "R", "s": "S", "ʃ": "SH",
-    "t": "T", "ɾ": "T", "ʔ": "T", "θ": "TH", "v": "V", "w": "W", "x": "K", "z": "Z", "ʒ": "ZH",
+    "aɪə": "AY ER", "aɪɚ": "AY ER", "aɪ": "AY", "aʊ": "AW", "eɪ": "EY", "oʊ": "OW", "əʊ": "OW", "ɔɪ": "OY",
+    "oːɹ": "AO R", "tʃ": "CH", "dʒ": "JH", "ɑːɹ": "AA R", "ɔːɹ": "AO R", "ɪɹ": "IH R", "ɛɹ": "EH R", "ʊɹ": "UH R",
+    "əl": "AH L", "iə": "IY AH", "ɑ": "AA", "ɐ": "AH", "æ": "AE", "ʌ": "AH", "ɔ": "AO", "o": "OW", "ə": "AH",
+    "ɚ": "ER", "ɜ": "ER", "ɛ": "EH", "e": "EY", "ɪ": "IH", "ᵻ": "IH", "i": "IY", "ʊ": "UH", "u": "UW", "a": "AA",
+    "b": "B", "d": "D", "ð": "DH", "f": "F", "ɡ": "G", "g": "G", "h": "HH", "j": "Y", "k": "K", "l": "L", "m": "M",
+    "n": "N", "ŋ": "NG", "p": "P", "ɹ": "R", "r": "R", "s": "S", "ʃ": "SH", "t": "T", "ɾ": "T", "ʔ": "T", "θ": "TH",
+    "v": "V", "w": "W", "x": "K", "z": "Z", "ʒ": "ZH",
 }  # fmt: skip
 
 
@@ -107,7 +108,7 @@ def _look_up(words: set[str], dictionary: Path) -> Pronunciations:
 
 
 def _guess(words: list[str]) -> Pronunciations:
-    """Letter-to-sound by espeak, in a process of its own: its library has one global state, which the voice is using."""
+    """Letter-to-sound by espeak, in a process of its own: the library has one global state, which the voice uses."""
     spelt = [word for word in words if re.fullmatch(r"[a-z]+(?:['-][a-z]+)*", word)]
     if not spelt:
         return {}

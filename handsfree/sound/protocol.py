@@ -50,7 +50,7 @@ class Alternative:
 class Utterance:
     """What an engine made of one stretch of speech.
 
-    ``text`` is empty where nothing in the grammar was heard. ``confidence`` is 0 to 1, None where the engine gives none.
+    ``text`` is empty where nothing in the grammar was heard. ``confidence`` is 0 to 1, None where there is none.
     ``audio`` is None for typed input.
     """
 

@@ -1,0 +1,121 @@
+"""Where utterances begin and end, on real speech with seeded noise around it."""
+
+from pathlib import Path
+
+import numpy as np
+import pytest
+from numpy.typing import NDArray
+
+from handsfree.sound.audio import read
+from handsfree.sound.endpoint import LONGEST, PRE_ROLL, TAIL, Endpointer, Speech, speech_span
+from handsfree.sound.protocol import RATE, Audio
+
+SPEECH = Path(__file__).parent / "speech"
+
+
+def clip(name: str) -> NDArray[np.int16]:
+    return read(SPEECH / f"{name}.flac")[0].samples
+
+
+def noise(seconds: float, level: float = 150.0) -> NDArray[np.int16]:
+    return np.random.default_rng(7).normal(0, level, round(seconds * RATE)).astype(np.int16)
+
+
+def joined(*parts: NDArray[np.int16]) -> NDArray[np.int16]:
+    """One after the other, in the same faint noise throughout."""
+    samples = np.concatenate(parts)
+    return (samples + np.random.default_rng(3).normal(0, 20, len(samples))).astype(np.int16)
+
+
+def cut(samples: NDArray[np.int16], block: int = RATE, **settings: float) -> list[Speech]:
+    endpointer = Endpointer(**settings)
+    found = [speech for at in range(0, len(samples), block) for speech in endpointer.feed(samples[at : at + block])]
+    return found + endpointer.flush()
+
+
+TWO = joined(noise(1.5), clip("five_point_two_ohms"), noise(2.0), clip("say_again"), noise(1.5))
+FIRST = 1.5
+SECOND = 3.5 + len(clip("five_point_two_ohms")) / RATE
+
+
+def test_two_utterances_with_noise_between_are_two() -> None:
+    first, second = cut(TWO)
+    assert first.start == pytest.approx(FIRST - PRE_ROLL, abs=0.25)
+    assert second.start == pytest.approx(SECOND - PRE_ROLL, abs=0.25)
+    assert not first.cut
+    assert first.start + first.seconds < second.start
+
+
+def test_an_utterance_holds_all_of_the_speech_and_some_quiet_around_it() -> None:
+    first, _ = cut(TWO)
+    spoken = len(clip("five_point_two_ohms")) / RATE
+    assert first.start <= FIRST
+    assert first.start + first.seconds >= FIRST + spoken - 0.15  # the recording itself ends in some quiet
+    assert first.seconds <= spoken + PRE_ROLL + TAIL + 0.2
+    at = round(first.start * RATE)
+    assert np.array_equal(first.samples, TWO[at : at + len(first.samples)])
+
+
+@pytest.mark.parametrize("block", [1, 137, 512, 4096, len(TWO)])
+def test_the_size_of_the_blocks_changes_nothing(block: int) -> None:
+    samples = TWO if block > 1 else TWO[: 3 * RATE]
+    expected, found = cut(samples), cut(samples, block)
+    assert [(speech.start, speech.cut) for speech in found] == [(speech.start, speech.cut) for speech in expected]
+    assert all(np.array_equal(a.samples, b.samples) for a, b in zip(found, expected, strict=True))
+
+
+@pytest.mark.parametrize("pause", [0.3, 0.5, 0.6])
+def test_a_pause_inside_a_reading_does_not_end_it(pause: float) -> None:
+    samples = joined(noise(1.0), clip("five"), noise(pause), clip("point_two_ohms"), noise(1.5))
+    assert len(cut(samples)) == 1
+
+
+def test_a_shorter_hang_time_ends_utterances_earlier() -> None:
+    samples = joined(noise(1.0), clip("five"), noise(0.6), clip("point_two_ohms"), noise(1.5))
+    assert len(cut(samples, hang=0.2)) == 2
+
+
+def test_noise_alone_is_no_utterance() -> None:
+    assert cut(noise(5.0, level=1000.0)) == []
+
+
+def test_a_click_is_no_utterance() -> None:
+    samples = noise(3.0, level=20.0)
+    samples[RATE : RATE + 160] = 20_000
+    assert cut(samples) == []
+
+
+def test_the_end_of_the_stream_ends_an_utterance() -> None:
+    endpointer = Endpointer()
+    assert endpointer.feed(joined(noise(0.5), clip("five_point_two_ohms"))) == []
+    assert endpointer.speaking
+    (speech,) = endpointer.flush()
+    assert speech.seconds > 1.0
+    assert not endpointer.speaking
+    assert endpointer.flush() == []
+
+
+def test_speech_that_never_ends_is_cut_once_and_the_rest_dropped() -> None:
+    talk = np.concatenate(
+        [clip("novel_ill_disposed"), clip("novel_cold_hearted"), clip("hand_me_that_wrench_would_you")]
+    )
+    long = joined(np.tile(talk, 3), noise(2.0), clip("say_again"), noise(1.5))
+    assert len(talk) * 3 / RATE > LONGEST
+    long_one, after = cut(long)
+    assert long_one.cut
+    assert long_one.seconds == pytest.approx(LONGEST + PRE_ROLL, abs=0.5)
+    assert not after.cut
+    assert after.seconds < 2.0
+
+
+def test_the_span_of_a_file_runs_from_its_first_to_its_last_speech_whatever_the_pauses() -> None:
+    samples = joined(noise(2.0), clip("five"), noise(1.6), clip("point_two_ohms"), noise(2.0))
+    span = speech_span(Audio(samples, start=10.0))
+    assert span is not None
+    assert span.start == pytest.approx(10.0 + 2.0 - PRE_ROLL, abs=0.25)
+    spoken = (len(clip("five")) + len(clip("point_two_ohms"))) / RATE + 1.6
+    assert span.seconds == pytest.approx(spoken + PRE_ROLL + TAIL, abs=0.3)
+
+
+def test_a_file_of_noise_has_no_span() -> None:
+    assert speech_span(Audio(noise(3.0))) is None
