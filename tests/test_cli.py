@@ -1,0 +1,154 @@
+"""The commands, run as a user runs them."""
+
+from __future__ import annotations
+
+import json
+import subprocess
+import sys
+from pathlib import Path
+
+import numpy as np
+import pytest
+import soundfile
+
+ROOT = Path(__file__).parents[1]
+COOLER = str(ROOT / "procedures" / "bottle-cooler-does-not-cool.yaml")
+
+
+def handsfree(*arguments: str | Path, said: str = "") -> subprocess.CompletedProcess[str]:
+    done = subprocess.run(
+        [sys.executable, "-m", "handsfree.cli", *map(str, arguments)],
+        input=said,
+        capture_output=True,
+        text=True,
+        encoding="utf-8",
+        cwd=ROOT,
+        check=False,
+    )
+    assert "Traceback" not in done.stderr
+    return done
+
+
+def lines(done: subprocess.CompletedProcess[str]) -> list[dict[str, object]]:
+    return [json.loads(line) for line in done.stdout.splitlines()]
+
+
+def test_help_lists_every_command() -> None:
+    done = handsfree("--help")
+    assert done.returncode == 0
+    for command in ("demo", "run", "parse", "hear", "check", "verify", "report"):
+        assert command in done.stdout
+
+
+def test_parse_writes_one_object_a_line() -> None:
+    done = handsfree("parse", "--expect", "resistance", said="five point two zero\no l\n\nfive volts\n")
+    assert done.returncode == 1  # two of them were refused
+    read = lines(done)
+    assert [(each["kind"], each["value"], each["unit"]) for each in read] == [
+        ("reading", "5.20", "ohm"),
+        ("over-range", None, None),
+        ("refuse", None, None),
+        ("refuse", None, None),
+    ]
+    assert all(each["reason"] for each in read[2:])
+    assert read[0]["text"] == "five point two zero"
+
+
+def test_parse_without_a_quantity_takes_every_unit_and_counts() -> None:
+    done = handsfree("parse", said="minus eighteen degrees celsius\nseven\ngreater than five hundred megohms\n")
+    assert done.returncode == 0
+    assert [(each["kind"], each["value"], each["unit"]) for each in lines(done)] == [
+        ("reading", "-18", "degree_Celsius"),
+        ("reading", "7", None),
+        ("above", "500", "megaohm"),
+    ]
+
+
+def test_an_unknown_quantity_is_told_which_there_are() -> None:
+    done = handsfree("parse", "--expect", "ohms")
+    assert done.returncode == 2
+    assert "resistance" in done.stderr
+
+
+def test_a_typed_session_is_recorded_verified_and_reported(tmp_path: Path) -> None:
+    folder = tmp_path / "session"
+    said = (ROOT / "demo_sessions" / "start-relay" / "script.txt").read_text(encoding="utf-8")
+    done = handsfree("run", COOLER, "--typed", "--out", folder, said=said)
+    assert done.returncode == 0
+    assert "The resistance of the start relay is too high" in done.stdout
+    verified = handsfree("verify", folder)
+    assert verified.returncode == 0
+    seal = verified.stdout.split()[-1]
+    assert handsfree("verify", folder, "--seal", seal).returncode == 0
+    report = handsfree("report", folder)
+    page = Path(report.stdout.strip()).read_text(encoding="utf-8")
+    assert "The resistance of the start relay is too high" in page
+    journal = folder / "journal.jsonl"
+    journal.write_bytes(journal.read_bytes().replace(b'"value":"9.6"', b'"value":"5.6"'))
+    assert handsfree("verify", folder).returncode == 1
+
+
+def test_a_session_that_is_left_early_is_not_concluded(tmp_path: Path) -> None:
+    done = handsfree("run", COOLER, "--typed", "--out", tmp_path / "session", said="done\n")
+    assert done.returncode == 1
+    assert handsfree("verify", tmp_path / "session").returncode == 0
+
+
+def test_a_folder_that_holds_a_record_is_not_written_over(tmp_path: Path) -> None:
+    handsfree("run", COOLER, "--typed", "--out", tmp_path / "session", said="done\n")
+    again = handsfree("run", COOLER, "--typed", "--out", tmp_path / "session", said="done\n")
+    assert again.returncode == 2
+    assert "new folder" in again.stderr
+
+
+@pytest.mark.parametrize("name", ["bottle-cooler-does-not-cool", "lift-table-is-slow"])
+def test_shipped_procedures_are_found_by_name_and_proved(name: str) -> None:
+    assert handsfree("check", name).returncode == 0
+
+
+def test_a_mistake_in_a_procedure_is_told_with_its_place(tmp_path: Path) -> None:
+    path = tmp_path / "mine.yaml"
+    path.write_text(Path(COOLER).read_text(encoding="utf-8").replace("at_most: 7}", "at_moost: 7}"), encoding="utf-8")
+    done = handsfree("check", path)
+    assert done.returncode == 2
+    assert "mine.yaml:" in done.stderr
+    assert "at_most" in done.stderr
+    assert handsfree("run", path, "--typed", "--out", tmp_path / "session").returncode == 2
+    assert not (tmp_path / "session").exists()
+
+
+def write(path: Path, seconds: float, rate: int, channels: int, level: float) -> Path:
+    noise = np.random.default_rng(1).normal(0, level, (round(seconds * rate), channels))
+    soundfile.write(path, noise, rate, subtype="PCM_16")
+    return path
+
+
+def test_hear_tells_of_each_file_that_cannot_be_used(tmp_path: Path) -> None:
+    (tmp_path / "empty.wav").write_bytes(b"")
+    (tmp_path / "text.wav").write_text("not audio")
+    whole = write(tmp_path / "whole.wav", 1, 16_000, 1, 0.01)
+    (tmp_path / "short.wav").write_bytes(whole.read_bytes()[:9000])
+    narrow = write(tmp_path / "narrow.wav", 1, 8_000, 1, 0.01)
+    silent = write(tmp_path / "silent.wav", 1, 16_000, 1, 0.0)
+    files = [tmp_path / "empty.wav", tmp_path / "text.wav", tmp_path / "short.wav", narrow, silent, tmp_path / "no.wav"]
+    done = handsfree("hear", *files)
+    assert done.returncode == 2
+    told = lines(done)
+    assert [each["file"] for each in told] == [str(file) for file in files]
+    assert not any(each["accepted"] for each in told)
+    for file in files:
+        assert file.name in done.stderr
+
+
+def test_hear_converts_stereo_at_48_khz_and_says_so(tmp_path: Path) -> None:
+    wide = write(tmp_path / "wide.wav", 1, 48_000, 2, 0.01)
+    done = handsfree("hear", wide)
+    assert done.returncode != 0
+    assert "48 kHz stereo was converted" in done.stderr
+
+
+def test_noise_is_no_reading(tmp_path: Path) -> None:
+    done = handsfree("hear", "--expect", "resistance", write(tmp_path / "noise.wav", 2, 16_000, 1, 0.05))
+    assert done.returncode == 1
+    (told,) = lines(done)
+    assert (told["accepted"], told["kind"], told["value"]) == (False, "refuse", None)
