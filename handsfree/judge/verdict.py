@@ -8,7 +8,7 @@ undecided in between (the words of ISO 14253-1 and JCGM 106; here without measur
 from __future__ import annotations
 
 from dataclasses import dataclass
-from decimal import Decimal
+from decimal import Context, Decimal
 from functools import cache
 from typing import TYPE_CHECKING
 
@@ -16,11 +16,15 @@ from handsfree.procedure.model import AtLeast, AtMost, Between, Limit, Measure, 
 from handsfree.spoken.meaning import Kind, Reading
 from handsfree.spoken.numbers import say_number
 from handsfree.spoken.readback import say_value
+from handsfree.spoken.units import NEVER_NEGATIVE
 
 if TYPE_CHECKING:
     from pint import UnitRegistry
 
 _FAR = Decimal("Infinity")
+# Conversions are carried out with more figures than this, so that rounding to it gives 30 minutes as 0.5 hours sharp,
+# and a reading on the limit stays on it.
+_FIGURES = Context(prec=20)
 
 
 @dataclass(frozen=True, slots=True)
@@ -44,10 +48,11 @@ def judge(reading: Reading, step: Measure) -> Judgement:
         return _over_range(step, words)
     value = in_unit(reading, step.unit)
     low, high = bounds(step.limit)
+    least = Decimal(0) if step.quantity in NEVER_NEGATIVE else -_FAR
     if reading.kind is Kind.ABOVE:
         inside, outside = value >= low and high == _FAR, value >= high
     elif reading.kind is Kind.BELOW:
-        inside, outside = value <= high and low == -_FAR, value <= low
+        inside, outside = value <= high and low <= least, value <= low
     else:
         inside = low <= value <= high
         outside = not inside
@@ -82,13 +87,13 @@ def bounds(limit: Limit) -> tuple[Decimal, Decimal]:
 
 
 def in_unit(reading: Reading, unit: str | None) -> Decimal:
-    """The number of a reading in another unit of the same dimension; exact decimal arithmetic."""
+    """The number of a reading in another unit of the same dimension, to 20 significant figures."""
     value = Decimal(reading.value or "0")
     if reading.unit == unit:
         return value
     registry = _registry()
     converted: Decimal = registry.Quantity(value, reading.unit or "dimensionless").to(unit or "dimensionless").magnitude
-    return converted
+    return _FIGURES.plus(converted)
 
 
 @cache

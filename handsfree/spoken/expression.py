@@ -11,8 +11,9 @@ import random
 from collections import deque
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
-from functools import cache
+from functools import cache, lru_cache, partial
 from itertools import pairwise
+from operator import add, mul
 from typing import Any
 
 
@@ -83,6 +84,19 @@ def only(values: list[Any]) -> Any:
     return values[0]
 
 
+@dataclass(frozen=True, slots=True)
+class Times:
+    """Multiplies the first value and adds what follows. The parser merges those that stand in each other."""
+
+    factor: int
+
+    def __call__(self, values: list[Any]) -> Any:
+        return values[0] * self.factor + sum(values[1:])
+
+
+TOTAL = Times(1)
+
+
 def meaning(phrase: str, value: Any) -> Rule:
     """A phrase that means ``value``."""
     return Rule(spoken(phrase), lambda _: value)
@@ -90,21 +104,24 @@ def meaning(phrase: str, value: Any) -> Rule:
 
 # -- parsing ---------------------------------------------------------------------------------------------------------
 # Words that the same set of Words nodes accept are interchangeable, so a sentence is first reduced to its shape (one
-# signature a word) and the tree is walked once for each shape. What the walk leaves is a derivation: nested tuples
-# (make, children) over (values of a Words node, place of the word), with everything that does not depend on the very
-# word worked out beforehand. Evaluating that costs a few microseconds.
+# signature a word) and the tree is walked once for each shape. What the walk leaves is a plan: the sentence's values,
+# where only what depends on the very words is still to be worked out, by a function made beforehand.
 
-_Derivation = tuple[Any, Any]
+Shape = tuple[int, ...]
+Evaluate = Callable[[Sequence[str]], Any]
+_Derivation = tuple[Any, Any]  # (make, children) of a Rule, (values, place in the sentence) of a Words node
+_Ways = list[tuple[int, tuple[_Derivation, ...]]]  # where each way to read some words ends, and what it derives
+_PLANS_KEPT = 4096  # far more shapes than anybody utters in a day; then the table starts afresh
 
 
-@dataclass(frozen=True, slots=True)
-class Stop:
-    """Where a sentence leaves the grammar: the words before ``at`` can begin a sentence, the next cannot follow them.
+@dataclass(frozen=True, eq=False, slots=True)
+class Unknown:
+    """A value that depends on the words of the sentence."""
 
-    ``at`` equal to the number of words means that the sentence is cut short.
-    """
+    of: Evaluate
 
-    at: int
+
+Plan = tuple[Any, ...]  # known values, and Unknown where one depends on the words
 
 
 class Parser:
@@ -118,120 +135,229 @@ class Parser:
                 for word in node.values:
                     accepting.setdefault(word, set()).add(node)
         signatures: dict[frozenset[Words], int] = {}
-        self._signature = {
+        self.signature = {
             word: signatures.setdefault(frozenset(nodes), len(signatures)) for word, nodes in accepting.items()
         }
         self._accepting = list(signatures)
-        self._plans: dict[tuple[int, ...], tuple[tuple[_Derivation, ...], ...]] = {}
+        self._first: dict[Expression, tuple[frozenset[Words], bool]] = {}
+        self._beginning: dict[Alt, dict[Words | None, set[int]]] = {}
+        self._viable: dict[tuple[Alt, frozenset[Words]], tuple[Expression, ...]] = {}
+        self._plans: dict[Shape, tuple[Plan, ...]] = {}
 
     @property
     def vocabulary(self) -> frozenset[str]:
-        return frozenset(self._signature)
+        return frozenset(self.signature)
+
+    def plans(self, shape: Shape) -> tuple[Plan, ...]:
+        """Every way to read the sentences of a shape; empty where the tree does not hold them."""
+        plans = self._plans.get(shape)
+        if plans is None:
+            if len(self._plans) >= _PLANS_KEPT:
+                self._plans.clear()
+            ways = self._walk(shape).ways(self._tree, 0)
+            plans = tuple(tuple(map(_value, _fold(derived))) for end, derived in ways if end == len(shape))
+            self._plans[shape] = plans
+        return plans
 
     def meanings(self, words: Sequence[str]) -> list[Any]:
         """Every distinct meaning of a sentence; empty where the tree does not hold it."""
         try:
-            shape = tuple([self._signature[word] for word in words])
+            shape = tuple([self.signature[word] for word in words])
         except KeyError:
             return []
-        plans = self._plans.get(shape)
-        if plans is None:
-            nodes = tuple(self._accepting[signature] for signature in shape)
-            plans = tuple(_fold(derived) for end, derived in _walk(self._tree, nodes, 0) if end == len(shape))
-            self._plans[shape] = plans
         found: list[Any] = []
-        for plan in plans:
-            for value in _values(plan, words):
-                if value not in found:
-                    found.append(value)
+        for plan in self.plans(shape):
+            for value in plan:
+                meant = value.of(words) if isinstance(value, Unknown) else value
+                if meant not in found:
+                    found.append(meant)
         return found
 
-    def stop(self, words: Sequence[str]) -> Stop:
-        """Where a sentence that has no meaning leaves the grammar."""
-        nothing: frozenset[Words] = frozenset()
-        shape = tuple(self._accepting[self._signature[word]] if word in self._signature else nothing for word in words)
-        furthest = [0]
-        for _ in _walk(self._tree, shape, 0, furthest):
-            pass
-        return Stop(furthest[0])
+    def stop(self, words: Sequence[str]) -> int:
+        """Where a sentence of known words leaves the tree: those before can begin one, the next cannot follow them.
+
+        The number of words means that the sentence is cut short.
+        """
+        walk = self._walk(tuple(self.signature[word] for word in words))
+        walk.ways(self._tree, 0)
+        return walk.furthest
+
+    def _walk(self, shape: Shape) -> _Walk:
+        return _Walk(self, tuple(self._accepting[signature] for signature in shape))
+
+    def viable(self, node: Alt, accepting: frozenset[Words]) -> tuple[Expression, ...]:
+        """The options that can begin with one of ``accepting`` or can be empty."""
+        viable = self._viable.get((node, accepting))
+        if viable is None:
+            beginning = self._options_by_beginning(node)
+            numbers = set().union(*(beginning.get(first, ()) for first in (*accepting, None)))
+            viable = self._viable[node, accepting] = tuple(node.options[number] for number in sorted(numbers))
+        return viable
+
+    def _options_by_beginning(self, node: Alt) -> dict[Words | None, set[int]]:
+        """The numbers of the options that can begin with each Words node; under None those that can be empty."""
+        if node not in self._beginning:
+            beginning: dict[Words | None, set[int]] = {}
+            for number, option in enumerate(node.options):
+                first, empty = self._begin(option)
+                for words in (*first, None) if empty else first:
+                    beginning.setdefault(words, set()).add(number)
+            self._beginning[node] = beginning
+        return self._beginning[node]
+
+    def _begin(self, node: Expression) -> tuple[frozenset[Words], bool]:
+        """The Words nodes that can come first in a node, and whether it can be empty."""
+        if node not in self._first:
+            first, empty = frozenset[Words](), True
+            match node:
+                case Words():
+                    first, empty = frozenset((node,)), False
+                case Alt(options):
+                    parts = [self._begin(option) for option in options]
+                    first = first.union(*(begin for begin, _ in parts))
+                    empty = any(can_be for _, can_be in parts)
+                case Seq(items):
+                    for item in items:
+                        begin, empty = self._begin(item)
+                        first |= begin
+                        if not empty:
+                            break
+                case Opt(item) | Some(item, _, _) | Rule(item, _, _):
+                    first, empty = self._begin(item)
+                    empty = empty or isinstance(node, Opt) or (isinstance(node, Some) and node.least == 0)
+            self._first[node] = first, empty
+        return self._first[node]
 
 
-def _walk(
-    node: Expression, shape: tuple[frozenset[Words], ...], at: int, furthest: list[int] | None = None
-) -> Iterator[tuple[int, tuple[_Derivation, ...]]]:
-    if furthest is not None and at > furthest[0]:
-        furthest[0] = at
-    if isinstance(node, Words):
-        if at < len(shape) and node in shape[at]:
-            if furthest is not None and at + 1 > furthest[0]:
-                furthest[0] = at + 1
-            yield at + 1, ((node.values, at),)
-    elif isinstance(node, Rule):
-        for end, below in _walk(node.item, shape, at, furthest):
-            yield end, ((node.make, below),)
-    elif isinstance(node, Alt):
-        for option in node.options:
-            yield from _walk(option, shape, at, furthest)
-    elif isinstance(node, Opt):
-        yield from _walk(node.item, shape, at, furthest)
-        yield at, ()
-    elif isinstance(node, Seq):
-        yield from _walk_items(node.items, shape, at, furthest)
-    else:
-        yield from _walk_some(node, 0, shape, at, furthest)
+class _Walk:
+    """One walk of a tree along a shape. A rule that stands in several places is walked once for each word."""
 
+    def __init__(self, parser: Parser, shape: tuple[frozenset[Words], ...]) -> None:
+        self._parser = parser
+        self._shape = (*shape, frozenset[Words]())  # nothing is accepted after the end
+        self._known: dict[tuple[Rule, int], _Ways] = {}
+        self.furthest = 0
 
-def _walk_items(
-    items: tuple[Expression, ...], shape: tuple[frozenset[Words], ...], at: int, furthest: list[int] | None
-) -> Iterator[tuple[int, tuple[_Derivation, ...]]]:
-    for end, first in _walk(items[0], shape, at, furthest):
-        if len(items) == 1:
-            yield end, first
-        else:
-            for last, rest in _walk_items(items[1:], shape, end, furthest):
-                yield last, first + rest
+    def ways(self, node: Expression, at: int) -> _Ways:
+        match node:
+            case Words(values, _):
+                if node not in self._shape[at]:
+                    return []
+                self.furthest = max(self.furthest, at + 1)
+                return [(at + 1, ((values, at),))]
+            case Rule(item, make, _):
+                if (node, at) not in self._known:
+                    self._known[node, at] = [(end, ((make, below),)) for end, below in self.ways(item, at)]
+                return self._known[node, at]
+            case Alt():
+                return [way for option in self._parser.viable(node, self._shape[at]) for way in self.ways(option, at)]
+            case Opt(item):
+                return [*self.ways(item, at), (at, ())]
+            case Seq(items):
+                found: _Ways = [(at, ())]
+                for item in items:
+                    found = self._then(found, item)
+                return found
+            case Some(item, least, most):
+                reached: _Ways = [(at, ())]
+                found = list(reached) if least == 0 else []
+                for times in range(1, most + 1):
+                    reached = self._then(reached, item)
+                    if times >= least:
+                        found += reached
+                return found
 
-
-def _walk_some(
-    node: Some, had: int, shape: tuple[frozenset[Words], ...], at: int, furthest: list[int] | None
-) -> Iterator[tuple[int, tuple[_Derivation, ...]]]:
-    if had >= node.least:
-        yield at, ()
-    if had < node.most:
-        for end, first in _walk(node.item, shape, at, furthest):
-            for last, rest in _walk_some(node, had + 1, shape, end, furthest):
-                yield last, first + rest
-
-
-def _values(nodes: tuple[_Derivation, ...], words: Sequence[str]) -> list[Any]:
-    found = []
-    for head, below in nodes:
-        if type(below) is int:
-            found.append(head[words[below]])
-        elif head is None:
-            found.append(below)
-        else:
-            found.append(head(_values(below, words)))
-    return found
+    def _then(self, ways: _Ways, item: Expression) -> _Ways:
+        return [(end, before + derived) for middle, before in ways for end, derived in self.ways(item, middle)]
 
 
 def _fold(nodes: tuple[_Derivation, ...]) -> tuple[_Derivation, ...]:
-    """Leaves out words without value, puts known values in as (None, value) and skips rules that only pass one on."""
+    """Works out beforehand what does not depend on the very words, as (None, value).
+
+    A rule that depends on one word only becomes a table of that word's values.
+    """
     folded: list[_Derivation] = []
     for head, below in nodes:
         if type(below) is int:
-            if any(value is not None for value in head.values()):
+            values = set(head.values())
+            if len(values) > 1:
                 folded.append((head, below))
+            else:
+                folded += [(None, value) for value in values if value is not None]
             continue
         children = _fold(below)
-        if head is only and len(children) == 1:
-            folded.append(children[0])
-        elif all(child is None for child, _ in children):
+        if isinstance(head, Times):
+            children, head = _addends(head, children), TOTAL
+        open_children = [child for child in children if child[0] is not None]
+        if not open_children:
             value = head([known for _, known in children])
             folded += [] if value is None else [(None, value)]
+        elif head is only:
+            folded += children
+        elif len(open_children) == 1 and type(open_children[0][1]) is int:
+            folded.append(_table(head, children))
         else:
             folded.append((head, children))
     return tuple(folded)
+
+
+def _addends(head: Times, children: tuple[_Derivation, ...]) -> tuple[_Derivation, ...]:
+    """The parts of a sum, those of sums within it included, each multiplied as it must be; known parts are one."""
+    known = 0
+    addends: list[_Derivation] = []
+    for number, (inner, below) in enumerate(children):
+        factor = head.factor if number == 0 else 1
+        for part, at in below if inner is TOTAL else ((inner, below),):
+            if part is None:
+                known += at * factor
+            else:
+                addends.append((_values(partial(mul, factor), part), at))
+    if known and addends:
+        part, at = addends[0]
+        addends[0] = _values(partial(add, known), part), at
+    return tuple(addends) or ((None, known),)
+
+
+def _table(make: Callable[[list[Any]], Any], children: tuple[_Derivation, ...]) -> _Derivation:
+    """The rule's value for each word that its one open child may be."""
+    number, (values, place) = next((number, child) for number, child in enumerate(children) if child[0] is not None)
+    known = [below for _, below in children]
+    return _values(lambda value: make([*known[:number], value, *known[number + 1 :]]), values), place
+
+
+def _values(make: Callable[[Any], Any], values: Mapping[str, Any]) -> Mapping[str, Any]:
+    made = {word: make(value) for word, value in values.items()}
+    return _shared(tuple(made.items()), tuple(map(type, made.values())))
+
+
+@lru_cache(maxsize=1024)
+def _shared(items: tuple[tuple[str, Any], ...], types: tuple[type, ...]) -> Mapping[str, Any]:
+    """Plans of many shapes hold the same tables: one copy of each stays in the processor's cache.
+
+    ``types`` keeps tables apart whose values are equal but not alike (1 and 1.0).
+    """
+    return dict(items)
+
+
+def _value(node: _Derivation) -> Any:
+    head, below = node
+    return below if head is None else Unknown(_evaluation(node))
+
+
+def _evaluation(node: _Derivation) -> Evaluate:
+    """A function from the sentence's words to the value of a node."""
+    head, below = node
+    if head is None:
+        return lambda _: below
+    if type(below) is int:
+        return lambda words: head[words[below]]
+    if all(values is not None and type(at) is int for values, at in below):
+        return lambda words: head([values[words[at]] for values, at in below])
+    parts = [_evaluation(child) for child in below]
+    if len(parts) == 1:
+        part = parts[0]
+        return lambda words: head([part(words)])
+    return lambda words: head([part(words) for part in parts])
 
 
 def _nodes(tree: Expression) -> Iterator[Expression]:

@@ -12,7 +12,7 @@ from handsfree.spoken import expression
 from handsfree.spoken import reading as readings
 from handsfree.spoken import words as procedure_words
 from handsfree.spoken.expression import Alt, Expression, Parser, cover, meaning, sample
-from handsfree.spoken.meaning import Answer, Command, Meaning, Open, Reading, Refusal, Word
+from handsfree.spoken.meaning import Answer, Command, Expectation, Meaning, Open, Reading, Refusal, Word
 from handsfree.spoken.written import spoken_words
 
 
@@ -99,10 +99,10 @@ def understand(text: str, what: Open) -> Meaning:
         if found:
             return Refusal("this may mean two things: say it in other words")
     if what.correction is not None and (corrected := _after_correction(words)):
-        outcome = readings.parse(" ".join(corrected), what.correction)
+        outcome = readings.parse_words(corrected, what.correction)
         return Command(Word.CORRECTION, reading=outcome) if isinstance(outcome, Reading) else outcome
     if what.reading is not None:
-        outcome = readings.parse(" ".join(words), what.reading)
+        outcome = readings.parse_words(words, what.reading)
         return outcome if isinstance(outcome, Reading) else Refusal(_closed_word(words) or outcome.reason)
     return Refusal(_not_open(words))
 
@@ -125,6 +125,6 @@ def _not_open(words: list[str]) -> str:
     if not words:
         return "nothing was understood"
     said = " ".join(words)
-    if isinstance(readings.parse(said), Reading):
+    if isinstance(readings.parse_words(words, Expectation()), Reading):
         return "this step does not ask for a reading"
     return _closed_word(words) or f"{said!r} is not among what may be said now"

@@ -9,7 +9,7 @@ from __future__ import annotations
 from functools import cache
 from typing import Any
 
-from handsfree.spoken.expression import Alt, Expression, Opt, Rule, Seq, Some, Words, literal, only
+from handsfree.spoken.expression import TOTAL, Alt, Expression, Opt, Rule, Seq, Some, Times, Words, literal, only
 
 # ICAO Annex 10 Vol. II, 5.2.1.4.3.1 spells its digit pronunciations TREE, FOW-er, FIFE, NIN-er.
 DIGIT = Words(
@@ -30,7 +30,9 @@ DIGIT = Words(
     },
     "digit",
 )
-ZERO = Words({"zero": 0, "oh": 0, "o": 0, "nought": 0, "naught": 0}, "zero")
+NOUGHT = Words({"zero": 0, "nought": 0, "naught": 0}, "nought")
+OH = Words({"oh": 0, "o": 0}, "oh")
+ZERO = Alt((NOUGHT, OH))
 TEN = Words({"ten": 10})
 TEEN = Words(
     {
@@ -65,12 +67,7 @@ PLUS = Words({"plus": "", "positive": ""})
 A = Words({"a": 1, "an": 1})
 
 _AND = Opt(literal("and"))
-_TENS_AND_DIGIT = Rule(Seq((TENS, DIGIT)), sum)
-
-
-def _times(factor: int) -> Any:
-    """The first value is multiplied, what follows is added."""
-    return lambda values: values[0] * factor + sum(values[1:])
+_TENS_AND_DIGIT = Rule(Seq((TENS, DIGIT)), TOTAL)
 
 
 def _digits(values: list[Any]) -> str:
@@ -79,38 +76,36 @@ def _digits(values: list[Any]) -> str:
 
 _TWO_FIGURES = Alt((TEN, TEEN, TENS, _TENS_AND_DIGIT))
 _BELOW_100 = Alt((DIGIT, _TWO_FIGURES))
-_HUNDREDS = Rule(Seq((Alt((DIGIT, A)), literal("hundred"), Opt(Seq((_AND, _BELOW_100))))), _times(100), "hundreds")
+_HUNDREDS = Rule(Seq((Alt((DIGIT, A)), literal("hundred"), Opt(Seq((_AND, _BELOW_100))))), Times(100), "hundreds")
 _BELOW_1000 = Alt((_BELOW_100, _HUNDREDS))
 _BIG_BELOW_1000 = Alt((_BELOW_1000, A))
-_THOUSANDS = Rule(
-    Seq((_BIG_BELOW_1000, literal("thousand"), Opt(Seq((_AND, _BELOW_1000))))), _times(1_000), "thousands"
-)
+_THOUSANDS = Rule(Seq((_BIG_BELOW_1000, literal("thousand"), Opt(Seq((_AND, _BELOW_1000))))), Times(1_000), "thousands")
 _MILLIONS = Rule(
     Seq((_BIG_BELOW_1000, literal("million"), Opt(Seq((_AND, Alt((_THOUSANDS, _BELOW_1000))))))),
-    _times(1_000_000),
+    Times(1_000_000),
     "millions",
 )
 # "twelve hundred": not for round tens, which nobody counts in hundreds.
-_MANY_HUNDREDS = Rule(
-    Seq((Alt((TEEN, _TENS_AND_DIGIT)), literal("hundred"), Opt(Seq((_AND, _BELOW_100))))), _times(100)
-)
+_MANY_HUNDREDS = Rule(Seq((Alt((TEEN, _TENS_AND_DIGIT)), literal("hundred"), Opt(Seq((_AND, _BELOW_100))))), Times(100))
 # "one twenty", "two thirty", "four eighty", "one twenty five".
-_HUNDREDS_LEFT_OUT = Rule(Seq((DIGIT, _TWO_FIGURES)), _times(100))
+_HUNDREDS_LEFT_OUT = Rule(Seq((DIGIT, _TWO_FIGURES)), Times(100))
 
+_OF_A = Words({"a": None, "an": None})
+_ONE = Opt(Words({"a": None, "one": None}))
+_QUARTERS = Seq((literal("three"), Words({"quarters": None, "quarter": None})))
 _HALVES = Alt(
     (
-        Rule(Seq((Opt(Alt((A, Words({"one": None})))), literal("half"))), lambda _: ".5"),
-        Rule(Seq((Opt(Alt((A, Words({"one": None})))), literal("quarter"))), lambda _: ".25"),
-        Rule(Seq((Words({"three": None}), literal("quarters"))), lambda _: ".75"),
+        Rule(Seq((_ONE, literal("half"))), lambda _: ".5"),
+        Rule(Seq((_ONE, literal("quarter"))), lambda _: ".25"),
+        Rule(_QUARTERS, lambda _: ".75"),
     )
 )
-_OF_A = Words({"a": None, "an": None})
 # "half an ohm", "a quarter of an inch": a unit follows.
 _PART_OF_A = Alt(
     (
         Rule(Seq((literal("half"), _OF_A)), lambda _: "0.5"),
         Rule(Seq((Opt(_OF_A), literal("quarter"), literal("of"), _OF_A)), lambda _: "0.25"),
-        Rule(Seq((Words({"three": None}), literal("quarters"), literal("of"), _OF_A)), lambda _: "0.75"),
+        Rule(Seq((_QUARTERS, literal("of"), _OF_A)), lambda _: "0.75"),
     )
 )
 
@@ -122,25 +117,41 @@ _SAID_DECIMALS, _HEARD_DECIMALS = 8, 3
 
 @cache
 def whole(*, heard: bool = False) -> Expression:
-    """A whole number without sign, as a string of digits: cardinals and digit by digit."""
-    digits = Rule(Some(Alt((DIGIT, ZERO)), 2, _HEARD_DIGITS if heard else _SAID_DIGITS), _digits, "digits")
+    """A whole number without sign, as a string of digits: cardinals and digit by digit.
+
+    It does not begin with a zero: "zero five ohms" and "oh five ohms" have lost a point, and "oh" alone is a sigh.
+    """
+    more = Some(Alt((DIGIT, ZERO)), 1, (_HEARD_DIGITS if heard else _SAID_DIGITS) - 1)
+    digits = Rule(Seq((DIGIT, more)), _digits, "digits")
     cardinals: tuple[Expression, ...] = (_BELOW_100, _HUNDREDS, _THOUSANDS, _MANY_HUNDREDS, _HUNDREDS_LEFT_OUT)
     if not heard:
         cardinals += (_MILLIONS,)
-    return Alt((Rule(Alt((ZERO, *cardinals)), _digits, "cardinal"), digits))
+    return Alt((Rule(Alt((NOUGHT, *cardinals)), _digits, "cardinal"), digits))
+
+
+@cache
+def digits_from_zero(*, heard: bool = False) -> Expression:
+    """Digits one by one that begin with a zero, as a code or a heading has them ("zero eight zero")."""
+    more = Some(Alt((DIGIT, ZERO)), 1, (_HEARD_DIGITS if heard else _SAID_DIGITS) - 1)
+    return Rule(Seq((NOUGHT, more)), _digits, "digits-from-zero")
 
 
 @cache
 def decimals(*, heard: bool = False) -> Expression:
     """The digits after the point; "point twenty five" is let pass as .25 because it has no other value."""
-    single = Rule(Some(Alt((DIGIT, ZERO)), 1, _HEARD_DECIMALS if heard else _SAID_DECIMALS), _digits, "decimals")
-    return Alt((single, Rule(_TWO_FIGURES, _digits)))
+    return Alt((single_decimals(heard=heard), Rule(_TWO_FIGURES, _digits)))
+
+
+@cache
+def single_decimals(*, heard: bool = False) -> Expression:
+    """The digits after the point, one by one."""
+    return Rule(Some(Alt((DIGIT, ZERO)), 1, _HEARD_DECIMALS if heard else _SAID_DECIMALS), _digits, "decimals")
 
 
 @cache
 def number(*, heard: bool = False) -> Expression:
     """Any number without sign; its value is the decimal string as spoken ("5.20")."""
-    before = Rule(Opt(whole(heard=heard)), lambda values: values[0] if values else "0")
+    before = Alt((whole(heard=heard), digits_from_zero(heard=heard), Rule(Opt(OH), lambda _: "0")))
     point = Rule(Seq((before, POINT, decimals(heard=heard))), ".".join)
     mixed = Rule(Seq((whole(heard=heard), literal("and"), _HALVES)), "".join)
     fraction = Rule(_HALVES, lambda values: "0" + values[0])
@@ -150,7 +161,7 @@ def number(*, heard: bool = False) -> Expression:
 _TENS_BELOW_60 = Words({word: value for word, value in TENS.values.items() if value < 60}, "tens-below-60")
 BELOW_60 = Rule(
     Alt((ZERO, Seq((Opt(ZERO), DIGIT)), TEN, TEEN, _TENS_BELOW_60, Seq((_TENS_BELOW_60, DIGIT)))),
-    lambda values: str(sum(values)),
+    TOTAL,
     "below-60",
 )
 PART_OF_A = Rule(_PART_OF_A, only, "part-of-a")
@@ -159,7 +170,7 @@ PART_OF_A = Rule(_PART_OF_A, only, "part-of-a")
 # -- and back: a value in words ----------------------------------------------------------------------------------------
 
 _NAMES: dict[int, str] = {
-    value: word for words in (ZERO, DIGIT, TEN, TEEN, TENS) for word, value in reversed(list(words.values.items()))
+    value: word for words in (NOUGHT, DIGIT, TEN, TEEN, TENS) for word, value in reversed(list(words.values.items()))
 }
 _LONGEST_CARDINAL = 6  # beyond this many figures digits are said one by one
 

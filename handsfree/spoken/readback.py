@@ -14,9 +14,9 @@ _KIND = {Kind.READING: "", Kind.ABOVE: "greater than ", Kind.BELOW: "less than "
 
 
 def say_reading(reading: Reading) -> str:
-    """A reading in words: "five point two zero ohms", "greater than five hundred megohms", "over range"."""
+    """A reading in words: "five point two zero ohms", "greater than five hundred megohms", "over range megohms"."""
     if reading.value is None:
-        return "over range"
+        return "over range" if reading.unit is None else f"over range {say_unit(reading.unit)}"
     return _KIND[reading.kind] + say_value(reading.value, reading.unit, waveform=reading.waveform)
 
 

@@ -6,12 +6,28 @@ survives. Everything else is refused with a reason.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Sequence, Set
 from dataclasses import dataclass
-from functools import cache
+from decimal import Decimal
+from functools import cache, lru_cache
 
 from handsfree.spoken import numbers, units
-from handsfree.spoken.expression import Alt, Expression, Opt, Parser, Rule, Seq, literal, meaning, only
+from handsfree.spoken.expression import (
+    Alt,
+    Evaluate,
+    Expression,
+    Opt,
+    Parser,
+    Plan,
+    Rule,
+    Seq,
+    Shape,
+    Unknown,
+    literal,
+    meaning,
+    only,
+    spoken,
+)
 from handsfree.spoken.meaning import Expectation, Kind, Quantity, Reading, Refusal, Waveform
 from handsfree.spoken.units import Named
 from handsfree.spoken.written import spoken_words
@@ -33,60 +49,12 @@ ABOVE = ("greater than", "more than", "over", "above")
 BELOW = ("less than", "below", "under")
 
 
-@dataclass(frozen=True, slots=True)
-class _Said:
-    """One parse: the words' own meaning, before anything is expected of them."""
-
-    kind: Kind
-    number: str | None = None
-    units: tuple[Named, ...] | None = None
-    prefix: str | None = None
-    waveform: Waveform | None = None
-    lettered: bool = False  # a letter was the point, as IEC 60062 marks resistors
-
-
 class _Sign(str):
     __slots__ = ()
 
 
 class _Prefix(str):
     __slots__ = ()
-
-
-@dataclass(frozen=True, slots=True)
-class _Amount:
-    """A number that already has its unit: "two minutes thirty seconds" is 150 seconds."""
-
-    number: str
-    unit: Named
-
-
-def _said(values: Sequence[object]) -> _Said:
-    kind, sign = Kind.READING, ""
-    number: str | None = None
-    found: tuple[Named, ...] | None = None
-    prefix: str | None = None
-    waveform: Waveform | None = None
-    lettered = False
-    for value in values:
-        match value:
-            case Kind():
-                kind = value
-            case _Sign():
-                sign = str(value)
-            case _Prefix():
-                prefix = str(value)
-            case "ac" | "dc":
-                waveform = value
-            case str():
-                # Two numbers stand only on either side of a letter that is the point ("four k seven").
-                lettered = number is not None
-                number = f"{number}.{value}" if lettered else value
-            case _Amount():
-                number, found = value.number, (value.unit,)
-            case tuple():
-                found = value
-    return _Said(kind, None if number is None else sign + number, found, prefix, waveform, lettered)
 
 
 # -- the sentence ----------------------------------------------------------------------------------------------------
@@ -112,15 +80,13 @@ _OVER_RANGE = Alt(tuple(meaning(phrase, Kind.OVER_RANGE) for phrase in OVER_RANG
 _SECOND, _MINUTE = Named("second", Quantity.TIME), Named("minute", Quantity.TIME)
 
 
-def _sixty(unit: Named) -> Callable[[list[str]], _Amount]:
-    """Minutes and seconds, or hours and minutes, in the smaller unit."""
-    return lambda values: _Amount(str(int(values[0]) * 60 + int(values[1])), unit)
-
-
 def _time(whole: Expression) -> Expression:
+    """Minutes and seconds, or hours and minutes: "two minutes thirty seconds" is 150 seconds."""
+
     def pair(large: tuple[str, str], small: tuple[str, str], unit: Named) -> Expression:
-        names = [Alt(tuple(meaning(word, None) for word in words)) for words in (large, small)]
-        return Rule(Seq((whole, names[0], Opt(literal("and")), numbers.BELOW_60, names[1])), _sixty(unit))
+        count = Seq((whole, Alt(tuple(map(spoken, large))), Opt(literal("and")), numbers.BELOW_60))
+        in_small = Rule(count, lambda values: str(int(values[0]) * 60 + values[1]))
+        return Seq((in_small, Alt(tuple(meaning(word, (unit,)) for word in small))))
 
     return Alt(
         (
@@ -136,15 +102,22 @@ def tree(expect: Expectation, *, heard: bool = False) -> Expression:
     What is left out when heard: other quantities' units, prefixes far from the expected unit, signs where the quantity
     has none, very long numbers.
     """
+    return Rule(_sentences(expect, heard=heard), tuple, "reading")
+
+
+def _sentences(expect: Expectation, *, heard: bool = False) -> Expression:
     quantity = expect.quantity if heard else None
-    number, whole, part = numbers.number(heard=heard), numbers.whole(heard=heard), numbers.decimals(heard=heard)
+    number, whole, part = numbers.number(heard=heard), numbers.whole(heard=heard), numbers.single_decimals(heard=heard)
     unit = _unit(expect, heard=heard)
     if unit is None:
         amount: Expression = number
     else:
         options: list[Expression] = [Seq((number, Opt(unit))), Seq((numbers.PART_OF_A, unit))]
-        if quantity is None or quantity in units.WITH_WAVEFORM:
-            options += [Seq((number, _WAVEFORM, Opt(unit))), Seq((number, unit, _WAVEFORM))]
+        waved = _unit(expect, heard=heard, of=units.WITH_WAVEFORM)
+        if waved is not None:
+            options += [Seq((number, _WAVEFORM, waved)), Seq((number, waved, _WAVEFORM))]
+        if expect.quantity in units.WITH_WAVEFORM:
+            options.append(Seq((number, _WAVEFORM)))
         prefixes = _prefixes(expect, heard=heard)
         if prefixes:
             bare = Alt(tuple(meaning(said, _Prefix(prefix)) for prefix in prefixes for said in units.PREFIXES[prefix]))
@@ -157,11 +130,17 @@ def tree(expect: Expectation, *, heard: bool = False) -> Expression:
     if quantity is None or quantity not in units.NEVER_NEGATIVE:
         amount = Seq((Opt(_SIGN), amount))
     sentences: list[Expression] = [Seq((Opt(_bound(quantity)), amount))]
+    if expect.quantity in (None, Quantity.COUNT):
+        sentences.append(numbers.digits_from_zero(heard=heard))
     if quantity is not Quantity.COUNT:
         sentences.append(Seq((_OVER_RANGE, Opt(unit))) if unit is not None else _OVER_RANGE)
     if quantity in _BELOW_ZERO_IS_SAID and unit is not None:
-        sentences.append(Seq((number, Opt(unit), _BELOW_ZERO, Opt(unit))))
-    return Rule(Alt(tuple(sentences)), _said, "reading")
+        sentences += [Seq((number, _BELOW_ZERO, Opt(unit))), Seq((number, unit, _BELOW_ZERO))]
+        scale = _unit(expect, heard=heard, of=frozenset({Quantity.TEMPERATURE}))
+        if scale is not None:  # "five degrees below zero Celsius"
+            degrees = Alt((literal("degree"), literal("degrees")))
+            sentences.append(Seq((number, degrees, _BELOW_ZERO, scale)))
+    return Alt(tuple(sentences))
 
 
 def _bound(quantity: Quantity | None) -> Expression:
@@ -171,20 +150,24 @@ def _bound(quantity: Quantity | None) -> Expression:
     return Alt(tuple(meaning(phrase, kind) for phrases, kind in said for phrase in phrases))
 
 
-def _unit(expect: Expectation, *, heard: bool) -> Expression | None:
-    """The units that may be said, as one rule; None where there are none (a count)."""
-    said = units.spellings(expect.quantity)
+def _unit(expect: Expectation, *, heard: bool, of: Set[Quantity] = frozenset(Quantity)) -> Expression | None:
+    """The units of some quantities that may be said, as one rule; None where there are none."""
+    near = None
     if heard and expect.quantity is not None:
         near = units.near(expect.unit or units.DEFAULT_UNIT[expect.quantity])
-        said = {words: kept for words, named in said.items() if (kept := tuple(n for n in named if n.name in near))}
-    if not said:
-        return None
-    return Rule(Alt(tuple(meaning(words, named) for words, named in said.items())), only, "unit")
+    said: list[Expression] = []
+    for words, named in units.spellings(expect.quantity).items():
+        kept = tuple(unit for unit in named if unit.quantity in of and (near is None or unit.name in near))
+        if kept:
+            said.append(meaning(words, kept))
+    return Rule(Alt(tuple(said)), only, "unit") if said else None
 
 
 def _prefixes(expect: Expectation, *, heard: bool) -> list[str]:
     """The prefixes that may stand alone, the expected unit being understood."""
-    if not heard or expect.quantity is None:
+    if expect.quantity is None:
+        return []
+    if not heard:
         return list(units.PREFIXES)
     unit = expect.unit or units.DEFAULT_UNIT[expect.quantity]
     near = units.near(unit)
@@ -193,10 +176,8 @@ def _prefixes(expect: Expectation, *, heard: bool) -> list[str]:
 
 # -- what it means where something is expected -----------------------------------------------------------------------
 
-
-@cache
-def _parser(quantity: Quantity | None) -> Parser:
-    return Parser(tree(Expectation(quantity)))
+_SHAPES_KEPT = 4096  # of sentences, for each expectation; then the table starts afresh
+_Finish = Callable[[Sequence[str]], Reading | Refusal]  # from a sentence's words to what they mean
 
 
 def parse(text: str, expect: Expectation = Expectation()) -> Reading | Refusal:  # noqa: B008 (frozen)
@@ -206,30 +187,139 @@ def parse(text: str, expect: Expectation = Expectation()) -> Reading | Refusal: 
     ``expect``. A phrase that is cut short, contradicts itself, has another dimension than expected or may mean two
     things is refused with the reason.
     """
-    words = spoken_words(text)
-    if expect.quantity in _BELOW_ZERO_IS_SAID and _lost_its_number(words):
-        return Refusal("'below zero' needs a number before it: say how many below zero")
-    parser = _parser(expect.quantity)
-    outcomes = [_against(said, expect) for said in parser.meanings(words)]
+    return _reader(expect.quantity, expect.unit, expect.waveform).read(text)
+
+
+def parse_words(words: Sequence[str], expect: Expectation) -> Reading | Refusal:
+    """As ``parse``, from the words that ``spoken_words`` makes of a phrase."""
+    return _reader(expect.quantity, expect.unit, expect.waveform).read_words(words)
+
+
+class _Reader:
+    """Reads phrases for one expectation; what a shape of sentence means but for its figures is worked out once."""
+
+    def __init__(self, expect: Expectation) -> None:
+        self._expect = expect
+        self._parser = _parser(expect.quantity)
+        self._signature = self._parser.signature.__getitem__
+        self._finish: dict[Shape, _Finish] = {}
+
+    def read(self, text: str) -> Reading | Refusal:
+        words = text.split()
+        try:
+            shape = tuple(map(self._signature, words))
+        except KeyError:  # not as a recogniser writes it
+            return self.read_words(spoken_words(text))
+        return (self._finish.get(shape) or self._learn(shape, words))(words)
+
+    def read_words(self, words: Sequence[str]) -> Reading | Refusal:
+        try:
+            shape = tuple(map(self._signature, words))
+        except KeyError as unknown:
+            return Refusal(_unknown(unknown.args[0]))
+        return (self._finish.get(shape) or self._learn(shape, words))(words)
+
+    def _learn(self, shape: Shape, words: Sequence[str]) -> _Finish:
+        if len(self._finish) >= _SHAPES_KEPT:
+            self._finish.clear()
+        finish = self._finish[shape] = self._meaning(shape, words)
+        return finish
+
+    def _meaning(self, shape: Shape, words: Sequence[str]) -> _Finish:
+        if self._expect.quantity in _BELOW_ZERO_IS_SAID and _lost_its_number(words):
+            return _refuse("'below zero' needs a number before it: say how many below zero")
+        finishes = [_against(_said(plan), self._expect) for plan in self._parser.plans(shape)]
+        match finishes:
+            case []:
+                return _why_not(self._parser.stop(words))
+            case [finish]:
+                return finish
+            case _:
+                return lambda words: _the_one([finish(words) for finish in finishes])
+
+
+@lru_cache(maxsize=64)
+def _reader(quantity: Quantity | None, unit: str | None, waveform: Waveform | None) -> _Reader:
+    return _Reader(Expectation(quantity, unit, waveform))
+
+
+@cache
+def _parser(quantity: Quantity | None) -> Parser:
+    return Parser(_sentences(Expectation(quantity)))
+
+
+def _the_one(outcomes: list[Reading | Refusal]) -> Reading | Refusal:
     readings = list(dict.fromkeys(outcome for outcome in outcomes if isinstance(outcome, Reading)))
     if len(readings) == 1:
         return readings[0]
-    if readings:
-        listed = " or ".join(sorted(f"{reading.value} {reading.unit or ''}".strip() for reading in readings))
-        return Refusal(f"this may mean {listed}: say the digits one by one, then the unit")
-    if outcomes:
-        return next(outcome for outcome in outcomes if isinstance(outcome, Refusal))
-    return Refusal(_why_not(words, parser))
+    if not readings:
+        return outcomes[0]
+    listed = " or ".join(sorted(f"{reading.value} {reading.unit or ''}".strip() for reading in readings))
+    return Refusal(f"this may mean {listed}: say the digits one by one, then the unit")
 
 
 def _lost_its_number(words: Sequence[str]) -> bool:
     return list(words[:2]) == ["below", "zero"] and list(words[2:3]) not in (["point"], ["decimal"])
 
 
-def _against(said: _Said, expect: Expectation) -> Reading | Refusal:
+@dataclass(frozen=True, slots=True)
+class _Said:
+    """One parse: the words' own meaning, before anything is expected of them and but for the figures."""
+
+    kind: Kind
+    sign: str
+    number: Evaluate | None
+    units: tuple[Named, ...] | None
+    prefix: str | None
+    waveform: Waveform | None
+    lettered: bool  # a letter was the point, as IEC 60062 marks resistors
+
+
+def _said(plan: Plan) -> _Said:
+    kind, sign = Kind.READING, ""
+    figures: list[Evaluate] = []
+    found: tuple[Named, ...] | None = None
+    prefix: str | None = None
+    waveform: Waveform | None = None
+    for value in plan:
+        match value:
+            case Kind():
+                kind = value
+            case _Sign():
+                sign = str(value)
+            case _Prefix():
+                prefix = str(value)
+            case "ac" | "dc":
+                waveform = value
+            case Unknown(number):
+                figures.append(number)
+            case str():
+                figures.append(_always(value))
+            case tuple():
+                found = value
+    return _Said(kind, sign, _number(figures), found, prefix, waveform, lettered=len(figures) == 2)
+
+
+def _always(number: str) -> Evaluate:
+    return lambda _: number
+
+
+def _number(figures: list[Evaluate]) -> Evaluate | None:
+    match figures:
+        case []:
+            return None
+        case [number]:
+            return number
+        case [before, after]:  # on either side of a letter that is the point ("four k seven")
+            return lambda words: f"{before(words)}.{after(words)}"
+    raise AssertionError("the grammar has no sentence with three numbers")
+
+
+def _against(said: _Said, expect: Expectation) -> _Finish:
+    """What a parse means to a step that expects something."""
     quantity = expect.quantity
     if said.waveform is not None and expect.waveform not in (None, said.waveform):
-        return Refusal(
+        return _refuse(
             f"{said.waveform.upper()} was said and {(expect.waveform or '').upper()} is asked for: check the meter"
         )
     supplied = expect.unit or (units.DEFAULT_UNIT[quantity] if quantity else "ohm" if said.lettered else None)
@@ -238,7 +328,7 @@ def _against(said: _Said, expect: Expectation) -> Reading | Refusal:
         fitting = [named for named in said.units if quantity in (None, named.quantity)]
         if not fitting:
             wanted = _article(quantity) if quantity else "something else"
-            return Refusal(f"the unit said is for {_article(said.units[0].quantity)}, and {wanted} is asked for")
+            return _refuse(f"the unit said is for {_article(said.units[0].quantity)}, and {wanted} is asked for")
         names = [named.name for named in fitting]
         unit = supplied if supplied in names else names[0]
     elif said.kind is not Kind.OVER_RANGE:
@@ -246,28 +336,64 @@ def _against(said: _Said, expect: Expectation) -> Reading | Refusal:
     if said.prefix is not None:
         unit = units.prefixed(unit, said.prefix)
         if unit is None:
-            return Refusal(f"{said.prefix} of what: say the unit")
+            return _refuse(f"{said.prefix} of what: say the unit")
     if unit == "dimensionless":
         unit = None
     measured = quantity or (units.quantity_of(unit) if unit else None)
-    if said.number is not None and said.number.startswith("-") and measured in units.NEVER_NEGATIVE:
-        return Refusal(f"{_article(measured)} is never below zero: say the reading again")
-    return Reading(said.kind, said.number, unit, said.waveform)
+    never_below = f"{_article(measured)} is never below zero: say the reading again" if measured else ""
+    if said.sign and measured in units.NEVER_NEGATIVE:
+        return _refuse(never_below)
+    return _finish(said, unit, never_below if measured in units.NEVER_NEGATIVE else None)
+
+
+def _finish(said: _Said, unit: str | None, never_below: str | None) -> _Finish:
+    """Puts the figures in."""
+    kind, sign, number, waveform = said.kind, said.sign, said.number, said.waveform
+    if number is None:
+        shown = Reading(kind, None, unit, waveform)
+        return lambda _: shown
+    if kind is Kind.BELOW and never_below is not None:
+
+        def below(words: Sequence[str]) -> Reading | Refusal:
+            value = number(words)
+            return Reading(kind, value, unit, waveform) if Decimal(value) else Refusal(never_below)
+
+        return below
+    if sign:
+        return lambda words: Reading(kind, sign + number(words), unit, waveform)
+    return lambda words: Reading(kind, number(words), unit, waveform)
+
+
+def _refuse(reason: str) -> _Finish:
+    refusal = Refusal(reason)
+    return lambda _: refusal
 
 
 def _article(quantity: Quantity) -> str:
     return f"{'an' if quantity.value[0] in 'aeiou' else 'a'} {quantity.value}"
 
 
-def _why_not(words: Sequence[str], parser: Parser) -> str:
-    if not words:
-        return "nothing was said"
-    for word in words:
-        if word not in parser.vocabulary:
-            return f"{word!r} is not a number, a unit or a display: say a reading such as 'five point two ohms'"
-    at = parser.stop(words).at
-    if at == len(words):
-        return f"cut short after {' '.join(words)!r}: say the whole reading"
-    if at == 0:
-        return f"a reading cannot begin with {words[0]!r}: say the number, then the unit"
-    return f"{words[at]!r} cannot follow {' '.join(words[:at])!r}: say one reading, number then unit"
+def _unknown(word: str) -> str:
+    if word == ",":
+        return "there may be two readings in this: say one, without a pause"
+    if not word.isalpha():
+        return f"{word!r} cannot be read: write one reading such as '5.2 ohms'"
+    return f"{word!r} is not a number, a unit or a display: say a reading such as 'five point two ohms'"
+
+
+def _why_not(at: int) -> _Finish:
+    """Why a sentence that leaves the grammar at this word is refused."""
+
+    def refuse(words: Sequence[str]) -> Refusal:
+        before = " ".join(words[:at])
+        if not words:
+            return Refusal("nothing was said")
+        if at == len(words):
+            return Refusal(f"cut short after {before!r}: say the whole reading")
+        if at == 0:
+            return Refusal(f"a reading cannot begin with {words[0]!r}: say the number, then the unit")
+        if at == 1 and (words[0] in numbers.NOUGHT.values or words[0] in numbers.OH.values):
+            return Refusal(f"after {before!r} a point is missing: say 'zero point', then the digits")
+        return Refusal(f"{words[at]!r} cannot follow {before!r}: say one reading, number then unit")
+
+    return refuse

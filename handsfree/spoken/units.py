@@ -50,21 +50,21 @@ UNITS = (
     Unit("ohm", Quantity.RESISTANCE, ("ohm",), ("ohms",), ("micro", "milli", "kilo", "mega", "giga")),
     Unit("volt", Quantity.VOLTAGE, ("volt",), ("volts",), ("micro", "milli", "kilo")),
     Unit("ampere", Quantity.CURRENT, ("amp", "ampere"), ("amps", "amperes"), ("micro", "milli", "kilo")),
-    Unit("farad", Quantity.CAPACITANCE, ("farad",), ("farads",), ("pico", "nano", "micro")),
+    Unit("farad", Quantity.CAPACITANCE, ("farad",), ("farads",), ("pico", "nano", "micro"), short=("f",)),
     Unit("microfarad", Quantity.CAPACITANCE, ("m f d",), ("m f d",)),
     Unit(
         "degree_Celsius",
         Quantity.TEMPERATURE,
         ("degree celsius", "degree centigrade", "degree c"),
         ("degrees celsius", "degrees centigrade", "degrees c", "celsius", "centigrade"),
-        short=("degree", "degrees"),
+        short=("degree", "degrees", "c"),
     ),
     Unit(
         "degree_Fahrenheit",
         Quantity.TEMPERATURE,
         ("degree fahrenheit", "degree f"),
         ("degrees fahrenheit", "degrees f", "fahrenheit"),
-        short=("degree", "degrees"),
+        short=("degree", "degrees", "f"),
     ),
     Unit("kelvin", Quantity.TEMPERATURE, ("kelvin",), ("kelvin", "kelvins")),
     Unit(
@@ -123,7 +123,7 @@ UNITS = (
     Unit("minute", Quantity.TIME, ("minute",), ("minutes",)),
     Unit("hour", Quantity.TIME, ("hour",), ("hours",)),
     Unit("watt", Quantity.POWER, ("watt",), ("watts",), ("milli", "kilo", "mega")),
-    Unit("horsepower", Quantity.POWER, ("horsepower",), ("horsepower",)),
+    Unit("horsepower", Quantity.POWER, ("horsepower", "horse power"), ("horsepower", "horse power")),
 )
 
 # What a bare number means where only the quantity is known: the SI unit, or the one that stands on every meter.
@@ -239,10 +239,7 @@ def quantity_of(name: str) -> Quantity | None:
 def say_unit(name: str, *, one: bool = False) -> str:
     """A unit in words as the tool says it; KeyError for a unit that is not in the table."""
     for unit in UNITS:
-        words = (unit.singular if one else unit.plural)[0]
-        if unit.name == name:
-            return words
-        for prefix in unit.prefixes:
+        for prefix in ("", *unit.prefixes):
             if prefix + unit.name == name:
-                return _joined(prefix, words)
+                return _joined(prefix, (unit.singular if one else unit.plural)[0])
     raise KeyError(name)

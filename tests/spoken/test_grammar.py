@@ -1,0 +1,321 @@
+"""The grammar: what can be heard can be read, and what is said back is what was read."""
+
+from __future__ import annotations
+
+import random
+import re
+from decimal import Decimal
+from pathlib import Path
+
+import pocketsphinx
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from handsfree.spoken import grammar, units
+from handsfree.spoken.expression import Parser
+from handsfree.spoken.meaning import (
+    Answer,
+    Command,
+    Expectation,
+    Kind,
+    Open,
+    Quantity,
+    Reading,
+    Refusal,
+    Waveform,
+    Word,
+)
+from handsfree.spoken.readback import say_reading
+from handsfree.spoken.reading import parse, tree
+from handsfree.spoken.written import spoken_words
+
+ANYTHING = Expectation()
+EXPECTED = [ANYTHING, *(Expectation(quantity) for quantity in Quantity)]
+EXPECTED += [
+    Expectation(Quantity.RESISTANCE, "megaohm"),
+    Expectation(Quantity.RESISTANCE, "milliohm"),
+    Expectation(Quantity.VOLTAGE, "millivolt", "dc"),
+    Expectation(Quantity.CURRENT, "milliampere"),
+    Expectation(Quantity.TEMPERATURE, "degree_Fahrenheit"),
+    Expectation(Quantity.PRESSURE, "pound_force_per_square_inch"),
+    Expectation(Quantity.PRESSURE, "millitorr"),
+    Expectation(Quantity.RATIO, "dimensionless"),
+]
+MOMENTS = [Open(reading=expected) for expected in EXPECTED] + [
+    Open(words=frozenset(Word)),
+    Open(answers={"humming": ("it hums", "humming"), "silent": ("it is silent", "no sound")}, words=frozenset(Word)),
+    Open(
+        reading=Expectation(Quantity.VOLTAGE, waveform="ac"),
+        words=frozenset(Word),
+        correction=Expectation(Quantity.RESISTANCE),
+    ),
+]
+
+
+def name_of(moment: Open) -> str:
+    asked = moment.reading
+    reading = f"{asked.quantity or 'anything'} {asked.unit or ''}".strip() if asked else "no reading"
+    return f"{reading}{', answers' if moment.answers else ''}{', words' if moment.words else ''}"
+
+
+def is_read(sentence: str, moment: Open) -> bool:
+    meant = grammar.understand(sentence, moment)
+    if isinstance(meant, Reading | Command | Answer):
+        return True
+    # The one thing that a grammar of words cannot leave out: "less than zero ohms", which no display means.
+    # The other: a waveform that the meter was not to show.
+    return "is never below zero" in meant.reason or "is asked for: check the meter" in meant.reason
+
+
+@pytest.mark.parametrize("moment", MOMENTS, ids=name_of)
+@given(chance=st.randoms(use_true_random=False))
+@settings(max_examples=60, deadline=None)
+def test_every_sentence_that_can_be_heard_can_be_read(moment: Open, chance: random.Random) -> None:
+    sentence = grammar.sentence(moment, chance)
+    assert is_read(sentence, moment), sentence
+    assert set(sentence.split()) <= grammar.words(moment)
+
+
+@pytest.mark.parametrize("moment", MOMENTS, ids=name_of)
+def test_every_phrase_of_the_phrase_list_can_be_read(moment: Open) -> None:
+    phrases = grammar.phrases(moment)
+    assert [phrase for phrase in phrases if not is_read(phrase, moment)] == []
+    assert {word for phrase in phrases for word in phrase.split()} == grammar.words(moment)
+
+
+@pytest.mark.parametrize("moment", MOMENTS, ids=name_of)
+def test_jsgf_has_the_words_of_the_grammar_and_no_others(moment: Open) -> None:
+    header, *rules = grammar.jsgf(moment).splitlines()
+    assert header == "#JSGF V1.0;"
+    bodies = [rule.partition("=")[2] for rule in rules if "=" in rule]
+    tokens = re.findall(r"<[^>]*>|[^\s()|\[\];]+", " ".join(bodies))
+    assert {token for token in tokens if not token.startswith("<")} == grammar.words(moment)
+    defined = re.findall(r"^(?:public )?<([^>]+)> =", grammar.jsgf(moment), flags=re.MULTILINE)
+    assert len(defined) == len(set(defined))
+    assert {token[1:-1] for token in tokens if token.startswith("<")} | {"sentence"} == set(defined)
+
+
+def test_nothing_open_is_nothing_to_listen_for() -> None:
+    with pytest.raises(ValueError, match="nothing is open"):
+        grammar.jsgf(Open())
+
+
+@pytest.fixture(scope="module")
+def decoder(tmp_path_factory: pytest.TempPathFactory) -> pocketsphinx.Decoder:
+    """A decoder that knows every word; how a word sounds does not matter to whether a grammar is accepted."""
+    words = sorted({word for moment in MOMENTS for word in grammar.words(moment)})
+    dictionary = tmp_path_factory.mktemp("sphinx") / "words.dict"
+    dictionary.write_text("".join(f"{word} AH\n" for word in words), encoding="utf-8")
+    model = Path(pocketsphinx.get_model_path()) / "en-us" / "en-us"
+    return pocketsphinx.Decoder(hmm=str(model), dict=str(dictionary), lm=None, loglevel="FATAL")
+
+
+@pytest.mark.parametrize("moment", MOMENTS, ids=name_of)
+def test_pocketsphinx_accepts_the_jsgf_as_it_stands(decoder: pocketsphinx.Decoder, moment: Open) -> None:
+    decoder.add_jsgf_string("moment", grammar.jsgf(moment))
+    decoder.activate_search("moment")
+    assert decoder.current_search() == "moment"
+
+
+def test_pocketsphinx_refuses_jsgf_that_is_not(decoder: pocketsphinx.Decoder) -> None:
+    with pytest.raises(ValueError, match="JSGF"):
+        decoder.add_jsgf_string("broken", grammar.jsgf(MOMENTS[0]).replace("<sentence> =", "<sentence>"))
+
+
+# -- what the parser reads -------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("expected", EXPECTED, ids=lambda expected: name_of(Open(reading=expected)))
+def test_a_word_of_the_grammar_is_its_own_spelling(expected: Expectation) -> None:
+    # Readings are first looked for among the words as they stand, without spelling anything out.
+    for word in Parser(tree(expected)).vocabulary:
+        assert spoken_words(word) == [word]
+
+
+@given(st.text(max_size=60))
+@settings(max_examples=300, deadline=None)
+def test_any_text_is_read_or_refused_with_a_reason(text: str) -> None:
+    outcome = parse(text)
+    assert isinstance(outcome, Reading) or outcome.reason
+
+
+WORDS = sorted(Parser(tree(ANYTHING)).vocabulary)
+
+
+@given(st.lists(st.sampled_from(WORDS), min_size=1, max_size=7).map(" ".join))
+@settings(max_examples=500, deadline=None)
+def test_any_words_of_the_grammar_are_read_or_refused_and_a_reading_says_itself_back(text: str) -> None:
+    outcome = parse(text)
+    if isinstance(outcome, Reading):
+        assert parse(say_reading(outcome)) == outcome
+    else:
+        assert outcome.reason
+
+
+@given(
+    st.integers(0, 99_999),
+    st.sampled_from([" ", ", ", "; ", ":", "-", "–", "—", " - ", " – ", "/", " / ", ". ", " . ", " or ", " uh ", "--"]),
+    st.integers(0, 99_999),
+    st.sampled_from(["", " ohms", " V", "%"]),
+)
+@settings(max_examples=300, deadline=None)
+def test_two_typed_numbers_never_become_one(first: int, between: str, second: int, unit: str) -> None:
+    assert isinstance(parse(f"{first}{between}{second}{unit}"), Refusal)
+
+
+@given(st.integers(0, 999), st.integers(0, 99), st.integers(1, 2))
+def test_a_comma_that_groups_no_thousands_is_refused(first: int, second: int, figures: int) -> None:
+    assert isinstance(parse(f"{first},{second:0{figures}d}"[: len(str(first)) + 1 + 2]), Refusal)
+
+
+# -- reading back ----------------------------------------------------------------------------------------------------
+
+NAMES = {prefix + unit.name: unit.quantity for unit in units.UNITS for prefix in ("", *unit.prefixes)}
+
+
+@st.composite
+def values(draw: st.DrawFn, quantity: Quantity) -> str:
+    whole = draw(st.integers(0, 10**9).map(str) | st.integers(0, 999).map(str))
+    part = draw(st.just("") | st.text("0123456789", min_size=1, max_size=6).map(lambda digits: "." + digits))
+    value = whole + part
+    negative = quantity not in units.NEVER_NEGATIVE and draw(st.booleans())
+    return f"-{value}" if negative else value
+
+
+@st.composite
+def readings(draw: st.DrawFn) -> tuple[Reading, Quantity]:
+    unit = draw(st.sampled_from(sorted(NAMES)) | st.none())
+    quantity = NAMES[unit] if unit else Quantity.COUNT
+    kind = draw(st.sampled_from(list(Kind)))
+    if kind is Kind.OVER_RANGE:
+        return Reading(kind, None, unit), quantity
+    value = draw(values(quantity).filter(lambda value: kind is not Kind.BELOW or Decimal(value) != 0))
+    waveform: Waveform | None = draw(st.sampled_from(["ac", "dc", None])) if quantity in units.WITH_WAVEFORM else None
+    return Reading(kind, value, unit, waveform), quantity
+
+
+@given(readings())
+@settings(max_examples=500, deadline=None)
+def test_what_is_read_back_is_the_reading_to_the_last_digit(said: tuple[Reading, Quantity]) -> None:
+    reading, quantity = said
+    spoken = say_reading(reading)
+    assert parse(spoken) == reading
+    assert parse(spoken, Expectation(quantity, reading.unit)) == reading
+    assert grammar.understand(spoken, Open(reading=Expectation(quantity), words=frozenset(Word))) == reading
+
+
+@pytest.mark.parametrize("unit", sorted(NAMES))
+@pytest.mark.parametrize("value", ["1", "1.0", "0", "2"])
+def test_one_of_a_unit_is_read_back_like_any_other_number_of_it(unit: str, value: str) -> None:
+    reading = Reading(Kind.READING, value, unit)
+    assert parse(say_reading(reading)) == reading
+
+
+def test_read_back_keeps_trailing_zeros_and_the_unit_spoken() -> None:
+    assert say_reading(Reading(Kind.READING, "5.20", "ohm")) == "five point two zero ohms"
+    assert say_reading(Reading(Kind.READING, "1", "volt", "dc")) == "one volt d c"
+    assert say_reading(Reading(Kind.ABOVE, "500", "megaohm")) == "greater than five hundred megohms"
+    assert say_reading(Reading(Kind.OVER_RANGE, None, "megaohm")) == "over range megohms"
+    assert say_reading(Reading(Kind.READING, "-18.0", "degree_Celsius")) == "minus eighteen point zero degrees celsius"
+
+
+def test_a_unit_that_nobody_can_say_is_not_read_back_wrongly() -> None:
+    with pytest.raises(KeyError):
+        say_reading(Reading(Kind.READING, "5", "furlong"))
+    with pytest.raises(ValueError, match="plain decimal"):
+        say_reading(Reading(Kind.READING, "5e3", "ohm"))
+
+
+# -- typed -----------------------------------------------------------------------------------------------------------
+
+SYMBOLS = {
+    "Ω": "ohm",
+    "kΩ": "kiloohm",
+    "MΩ": "megaohm",
+    "mΩ": "milliohm",
+    "V": "volt",
+    "mV": "millivolt",
+    "kV": "kilovolt",
+    "A": "ampere",
+    "mA": "milliampere",
+    "µA": "microampere",
+    "µF": "microfarad",
+    "nF": "nanofarad",
+    "pF": "picofarad",
+    "°C": "degree_Celsius",
+    "°F": "degree_Fahrenheit",
+    "psi": "pound_force_per_square_inch",
+    "Pa": "pascal",
+    "kPa": "kilopascal",
+    "bar": "bar",
+    "mbar": "millibar",
+    "inHg": "inch_Hg",
+    "Hz": "hertz",
+    "kHz": "kilohertz",
+    "%": "percent",
+    "N·m": "meter * newton",
+    "kg": "kilogram",
+    "g": "gram",
+    "mm": "millimeter",
+    "m": "meter",
+    "s": "second",
+    "ms": "millisecond",
+    "min": "minute",
+    "h": "hour",
+    "W": "watt",
+    "kW": "kilowatt",
+}
+
+
+@given(st.sampled_from(sorted(SYMBOLS)), st.data(), st.sampled_from(["", " ", "\u00a0"]), st.booleans())
+@settings(max_examples=300, deadline=None)
+def test_a_typed_amount_means_what_it_says(symbol: str, data: st.DataObject, space: str, grouped: bool) -> None:
+    unit = SYMBOLS[symbol]
+    value = data.draw(values(NAMES[unit]))
+    whole, point, part = value.partition(".")
+    typed = f"{int(whole):,}" if grouped and whole != "-0" else whole
+    assert parse(f"{typed}{point}{part}{space}{symbol}") == Reading(Kind.READING, value, unit)
+
+
+# -- answers and procedure words -------------------------------------------------------------------------------------
+
+
+def test_words_mean_the_same_whatever_else_is_open() -> None:
+    moment = MOMENTS[-1]
+    assert grammar.understand("Say again.", moment) == Command(Word.SAY_AGAIN)
+    assert grammar.understand("standby", moment) == Command(Word.STAND_BY)
+    assert grammar.understand("negative", moment) == Command(Word.NEGATIVE)
+    assert grammar.understand("negative five volts", moment) == Reading(Kind.READING, "-5", "volt")
+    assert grammar.understand("unable, no access", moment) == Command(Word.UNABLE, reason="no access")
+    assert grammar.understand("roger", moment) == Command(Word.ROGER)
+
+
+def test_a_correction_carries_the_reading_that_it_corrects() -> None:
+    moment = MOMENTS[-1]
+    right = Reading(Kind.READING, "5.20", "ohm")
+    assert grammar.understand("correction five point two zero", moment) == Command(Word.CORRECTION, reading=right)
+    assert grammar.understand("Correction, 5.20 Ω", moment) == Command(Word.CORRECTION, reading=right)
+    assert grammar.understand("correction", moment) == Command(Word.CORRECTION)
+    for wrong in ("correction five volts", "correction five point", "five ohms correction six ohms"):
+        assert isinstance(grammar.understand(wrong, moment), Refusal), wrong
+
+
+def test_a_word_that_is_not_open_is_refused_by_its_name() -> None:
+    moment = Open(reading=Expectation(Quantity.VOLTAGE), words=frozenset({Word.SAY_AGAIN}))
+    refusal = grammar.understand("go back", moment)
+    assert isinstance(refusal, Refusal)
+    assert "'go back' has no use at this step" in refusal.reason
+
+
+def test_answers_are_taken_only_as_they_were_written() -> None:
+    moment = MOMENTS[-2]
+    assert grammar.understand("it hums", moment) == Answer("humming")
+    assert grammar.understand("No sound!", moment) == Answer("silent")
+    for other in ("hums", "it is humming loudly", "five ohms", ""):
+        assert isinstance(grammar.understand(other, moment), Refusal), other
+
+
+def test_an_answer_with_two_meanings_is_refused() -> None:
+    moment = Open(answers={"left": ("that one",), "right": ("that one",)})
+    assert isinstance(grammar.understand("that one", moment), Refusal)
