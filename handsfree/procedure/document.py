@@ -14,6 +14,8 @@ from typing import Any
 
 import yaml
 
+from handsfree.errors import PlainError
+
 MAX_BYTES = 1024 * 1024
 MAX_DEPTH = 16
 
@@ -35,7 +37,7 @@ class Problem:
         return f"{self.file}:{self.line}:{self.column}: {self.message}; {self.remedy}"
 
 
-class ProcedureError(Exception):
+class ProcedureError(PlainError):
     """The file cannot be used. ``problems`` holds all that was found, in file order; str() gives one a line."""
 
     def __init__(self, problems: tuple[Problem, ...]) -> None:

@@ -355,7 +355,9 @@ def _energy(entries: Iterable[Entry]) -> tuple[tuple[str, tuple[tuple[datetime, 
     sources: dict[str, list[tuple[datetime, str]]] = {}
     for entry in entries:
         if entry.kind is Mark.ENERGY:
-            sources.setdefault(_text(entry.data, "name") or _text(entry.data, "source"), []).append((entry.time, _text(entry.data, "state")))
+            sources.setdefault(_text(entry.data, "name") or _text(entry.data, "source"), []).append(
+                (entry.time, _text(entry.data, "state"))
+            )
     return tuple((source, tuple(states)) for source, states in sources.items())
 
 

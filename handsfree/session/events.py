@@ -56,7 +56,7 @@ class Started:
 class Heard:
     """One utterance, or its failure to become words (``text`` empty).
 
-    ``alternatives`` are other hearings with the engine's score, higher being likelier.
+    ``alternatives`` are other hearings with the logarithm of their likelihood against the text's (0: as likely).
     ``clip`` and ``clip_sha256`` name the audio kept in the session's folder; ``offset`` and ``seconds`` place it in its
     stream.
     """

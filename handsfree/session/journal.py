@@ -32,6 +32,7 @@ from typing import Any, NoReturn, Self
 
 import rfc8785
 
+from handsfree.errors import PlainError
 from handsfree.session.events import Mark
 
 JOURNAL = "journal.jsonl"
@@ -45,7 +46,7 @@ _RFC3339 = re.compile(r"\d{4}-\d\d-\d\d[Tt]\d\d:\d\d:\d\d(\.\d+)?([Zz]|[+-]\d\d:
 _SAFE_INTEGER = 2**53 - 1
 
 
-class JournalError(Exception):
+class JournalError(PlainError):
     """The record cannot be written or read; the message is a sentence for the technician."""
 
 

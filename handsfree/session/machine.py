@@ -17,8 +17,12 @@ A session is always in one phase, and the phase says what is open:
 Readings and answers move a STEP on through ``Procedure.target``, which is the only place that knows where a step leads.
 
 Two things are kept apart on purpose. *Where we are* in the procedure may be moved by the technician (GO BACK,
-CORRECTION, DISREGARD). *What the machine in front of us is like* (which source is isolated, what is off) is only moved
-by completed steps, and never towards safer by taking something back. Every move to a step is checked against it.
+CORRECTION, DISREGARD). *What the machine in front of us is like* (which source is isolated, what is off) only becomes
+safer by a step completed now: whatever is gone back to or taken back has made nothing safe until it is done again.
+Every move to a step is checked against it, and so is every reading, answer and "done" at a step.
+
+A correction or a DISREGARD may lead to a step that the machine's state forbids. Then we stay, the step that was taken
+back is ``_owed``, and there is no finding before it is done again: a finding always follows from what stands.
 """
 
 from __future__ import annotations
@@ -26,7 +30,9 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field, replace
 from enum import Enum, auto
+from typing import Literal
 
+from handsfree.judge.rivals import rival
 from handsfree.judge.verdict import Judgement, judge
 from handsfree.procedure.model import (
     Caution,
@@ -71,18 +77,21 @@ class Phase(Enum):
     CLOSED = auto()
 
 
-_DANGER = [Energy.LIVE, Energy.ISOLATED, Energy.PROVED_DEAD]  # gravest first
-
-
 @dataclass(frozen=True, slots=True)
 class Policy:
     """How sure a hearing must be. Both are confidences from 0 to 1; typed input has none and is taken as it is.
 
-    Below ``reject`` the technician is asked again; below ``doubt`` a reading is only taken after AFFIRM.
+    Below ``reject`` the technician is asked again; below ``doubt`` a reading is only taken after AFFIRM. Raises
+    ValueError where they are not in this order.
     """
 
     reject: float = 0.3
     doubt: float = 0.5
+    rival: float = 15.0
+
+    def __post_init__(self) -> None:
+        if not 0 <= self.reject <= self.doubt <= 1:
+            raise ValueError("a policy needs 0 <= reject <= doubt <= 1")
 
 
 @dataclass(frozen=True, slots=True)
@@ -125,7 +134,8 @@ class Session:
         self._machine = _Machine({name: Energy(source.at_start) for name, source in procedure.sources.items()})
         self._readings: list[_Taken] = []
         self._doubted: Reading | None = None
-        self._before: tuple[str, _Machine] | None = None  # where we were before the last completed step, for DISREGARD
+        self._last: tuple[str, str | None] | None = None  # the step left last and its reading's id, for DISREGARD
+        self._owed: dict[str, str | None] = {}  # steps to be done again, with the outcome by which they were left
         self._step_said: list[Say] = []  # the step's cautions and instruction, which SAY AGAIN repeats
         self._question = Say("", "asked again")  # what SAY AGAIN repeats while a question stands
         self._again = 0  # how often in a row the same question was not understood
@@ -164,13 +174,15 @@ class Session:
         if self._phase not in (Phase.STEP, Phase.DOUBT):
             return Open(words=words)
         step = self.procedure.step(self._at)
-        last = self._last_reading()
-        correction = None if last is None else self._expectation(last.step)
-        if last is None:
-            words -= {Word.READ_BACK, Word.CORRECTION}
+        if self._last_reading() is None:
+            words -= {Word.READ_BACK}
+        wrong = self._to_correct()
+        if wrong is None:
+            words -= {Word.CORRECTION}
+        correction = None if wrong is None or Word.CORRECTION not in words else self._expectation(wrong.step)
         if len(self._path) < 2:
             words -= {Word.GO_BACK}
-        if self._before is None:
+        if self._last is None:
             words -= {Word.DISREGARD}
         if not isinstance(step, Do) and self._phase is Phase.STEP:
             words -= {Word.DONE, Word.AFFIRM, Word.NEGATIVE}
@@ -186,29 +198,39 @@ class Session:
         return Expectation(step.quantity, step.unit, step.waveform)
 
     def _last_reading(self) -> _Taken | None:
-        return next((taken for taken in reversed(self._readings) if taken.standing), None)
+        """The last standing reading on the way here: after GO BACK, what comes later is not what is spoken of."""
+        return next((taken for taken in reversed(self._readings) if taken.standing and taken.step in self._path), None)
+
+    def _to_correct(self) -> _Taken | None:
+        """What CORRECTION speaks of: a reading that was withdrawn and could not be taken again, or else the last."""
+        missing = self._owed.keys() - self._outcomes.keys()
+        return next((taken for taken in reversed(self._readings) if taken.step in missing), self._last_reading())
 
     # -- events --------------------------------------------------------------------------------------------------------
 
     def handle(self, event: Event) -> list[Act]:
-        """Takes one event and gives the acts that answer it, in order. The event itself is the first to be recorded."""
+        """Takes one event and gives the acts that answer it, in order. The event itself is the first to be recorded.
+
+        A session runs from Started to its closing entry, which is the last there is: an event before or after, or a
+        second Started, gives no acts.
+        """
         self._acts = []
+        if self.closed or isinstance(event, Started) is not (self._phase is Phase.FRESH):
+            return self._acts
         match event:
             case Started():
                 self._record(Mark.OPENED, event.data)
                 self._begin()
             case Heard():
                 self._record(Mark.HEARD, _heard_data(event))
-                if not self.closed:
-                    self._hear(event)
+                self._hear(event)
             case Fault():
                 self._record(Mark.FAULT, {"what": event.what})
                 self._say(event.what, "status")
             case Ended():
                 self._record(Mark.ENDED, {"why": event.why})
-                if not self.closed:
-                    self._deviate("ended early", event.why)
-                    self._close("stopped")
+                self._deviate("ended early", event.why)
+                self._close("stopped")
         if not self.closed:
             self._acts.append(Listen(self.open))
         return self._acts
@@ -224,44 +246,69 @@ class Session:
         if procedure.sources:
             names = ", ".join(source.name for source in procedure.sources.values())
             self._say(f"What can hurt here: {names}.", "status")
-        self._go(self._at)
+        if not self._go(self._at):  # no proved procedure begins with a step that may not be begun
+            self._close("stopped")
 
     def _hear(self, event: Heard) -> None:
         self._confidence = event.confidence
         meaning = understand(event.text, self.open)
-        if self._phase is Phase.PAUSED and isinstance(meaning, Refusal):
-            return  # talk in the room: it stands in the record, and nobody is interrupted
         unsure = event.confidence is not None and event.confidence < self._policy.doubt
+        if self._phase is Phase.PAUSED and (isinstance(meaning, Refusal) or unsure):
+            return  # talk in the room: it stands in the record, and nobody is interrupted
         if isinstance(meaning, Refusal):
             self._ask_again(event.text, meaning.reason)
         elif event.confidence is not None and event.confidence < self._policy.reject:
             self._ask_again(event.text, "not heard clearly")
         elif isinstance(meaning, Reading):
-            self._hear_reading(meaning, unsure=unsure)
+            self._hear_reading(meaning, event, unsure=unsure)
         elif unsure and not (isinstance(meaning, Command) and meaning.word in _HARMLESS):
             # An answer or a command is short: saying it again costs less than confirming it.
             self._ask_again(event.text, "not heard clearly")
         elif isinstance(meaning, Answer):
             self._again = 0
             self._answer(meaning.key, event.text)
+        elif meaning.reading is not None and self._confusable_correction(event, meaning.reading):
+            self._ask_again(event.text, "say correction and the digits one by one")
         else:
             self._again = 0
-            _WORDS.get((self._phase, meaning.word), Session._refuse_word)(self, meaning)
+            _WORDS[self._phase, meaning.word](self, meaning)
 
     # -- readings and answers ------------------------------------------------------------------------------------------
 
-    def _hear_reading(self, reading: Reading, *, unsure: bool) -> None:
+    def _hear_reading(self, reading: Reading, event: Heard, *, unsure: bool) -> None:
         step = self.procedure.step(self._at)
         assert isinstance(step, Measure)
-        if step.quantity is Quantity.COUNT and reading.value is not None and not reading.value.isdecimal():
+        if _is_broken_count(reading, step):
             self._ask_again(say_reading(reading), "a count is a whole number")
             return
         self._again = 0
-        if unsure and not (self._phase is Phase.DOUBT and reading == self._doubted):
+        other = self._rival(event, reading, step)
+        if other is not None:
+            self._doubted = reading
+            reason = f"{say_reading(reading)} sounds like {say_reading(other)}"
+            self._record(Mark.ASKED_AGAIN, {"step": step.id, "text": event.text, "reason": reason})
+            digits = say_reading(reading, by_digits=True)
+            self._ask(Phase.DOUBT, f"I heard {digits}. Affirm, or say the digits one by one.")
+        elif unsure:
+            # Heard unsurely a second time is no surer: who says it again may do so because it was wrong.
             self._doubted = reading
             self._ask(Phase.DOUBT, f"I heard {say_reading(reading)}. Affirm, or say it again.")
-        else:  # heard surely, or heard twice the same
+        else:
             self._take(reading)
+
+    def _confusable_correction(self, event: Heard, reading: Reading) -> bool:
+        old = self._to_correct()
+        assert old is not None  # CORRECTION is not open otherwise
+        step = self.procedure.step(old.step)
+        assert isinstance(step, Measure)
+        return self._rival(event, reading, step) is not None
+
+    def _rival(self, event: Heard, reading: Reading, step: Measure) -> Reading | None:
+        """What else may have been said and would be judged otherwise; nothing where it was typed."""
+        if event.confidence is None:
+            return None
+        likely = [text for text, score in event.alternatives if score >= -self._policy.rival]
+        return rival(event.text, likely, reading, step)
 
     def _ask(self, phase: Phase, question: str) -> None:
         self._phase = phase
@@ -272,9 +319,9 @@ class Session:
         step = self.procedure.step(self._at)
         assert isinstance(step, Measure)
         self._phase = Phase.STEP
-        taken = self._write_reading(step, reading)
-        self._outcomes[step.id] = taken.outcome
-        self._complete(step, taken.outcome)
+        if not self._barred(step):
+            taken = self._write_reading(step, reading)
+            self._complete(step, taken.outcome, taken.id)
 
     def _write_reading(self, step: Measure, reading: Reading) -> _Taken:
         judgement = judge(reading, step)
@@ -307,30 +354,23 @@ class Session:
             return
         step = self.procedure.step(self._at)
         assert isinstance(step, Observe)
+        if self._barred(step):
+            return
         self._record(Mark.ANSWERED, {"step": step.id, "answer": key, "text": text})
-        self._say(_sentence(key.replace("-", " ")), "answer")
-        self._outcomes[step.id] = key
+        self._say(_sentence(_spaced(key)), "answer")
         self._complete(step, key)
 
     # -- completing and entering steps ---------------------------------------------------------------------------------
 
-    def _complete(self, step: SpokenStep, outcome: str | None) -> None:
+    def _complete(self, step: SpokenStep, outcome: str | None, reading: str | None = None) -> None:
         """The step is done: its effects happen, and we go where it leads."""
-        self._before = (step.id, replace(self._machine, energy=dict(self._machine.energy), off=list(self._machine.off)))
+        self._last = (step.id, reading)
+        self._outcomes[step.id] = outcome
         if not isinstance(step, Measure) or outcome in (None, Verdict.CONFORMING):
             self._apply(step)
         else:
-            # Measured and not dead: whatever was believed before holds no longer.
-            for source in step.proves_dead:
-                if outcome == Verdict.NONCONFORMING:
-                    self._energy(source, Energy.LIVE)
-                elif self._machine.energy[source] is Energy.PROVED_DEAD:
-                    self._energy(source, Energy.ISOLATED)
-        target = self.procedure.target(step.id, outcome)
-        if target is None:
-            self._refuse("the procedure does not say what follows. Say end session")
-            return
-        self._go(target)
+            self._disprove(step, outcome)
+        self._go(self.procedure.target(step.id, outcome))
 
     def _apply(self, step: SpokenStep) -> None:
         for source in step.isolates:
@@ -351,6 +391,24 @@ class Session:
                 self._machine.off.remove(item)
                 self._record(Mark.PUT_BACK, {"step": step.id, "item": item})
 
+    def _disprove(self, step: SpokenStep, outcome: str | None) -> None:
+        """Measured and not dead: whatever was believed before holds no longer."""
+        for source in step.proves_dead:
+            if outcome == Verdict.NONCONFORMING:
+                self._energy(source, Energy.LIVE)
+            elif self._machine.energy[source] is Energy.PROVED_DEAD:
+                self._energy(source, Energy.ISOLATED)
+
+    def _take_back(self, step: SpokenStep) -> None:
+        """What the step made safe is not until it is done again; what it took off or energised stays so."""
+        self._disprove(step, None)
+        for source in step.isolates:
+            self._energy(source, Energy.LIVE)
+        for item in step.puts_back:
+            if item not in self._machine.off:
+                self._machine.off.append(item)
+                self._record(Mark.TAKEN_OFF, {"step": step.id, "item": item})
+
     def _energy(self, source: str, state: Energy) -> None:
         if self._machine.energy[source] is not state:
             self._machine.energy[source] = state
@@ -360,30 +418,62 @@ class Session:
         name = self.procedure.sources[source].name
         self._record(Mark.ENERGY, {"source": source, "name": name, "state": state.value})
 
-    def _go(self, id: str) -> None:
+    def _go(self, id: str | None) -> bool:
         """Enters a step, or refuses to and stays."""
+        if id is None:
+            return self._refuse("the procedure does not say what follows. Say go back, or end session")
         step = self.procedure.step(id)
         while isinstance(step, Choose):
             self._record(Mark.ENTERED, {"step": step.id, "kind": step.kind, "text": ""})
             target = self.procedure.target(step.id, self._outcomes.get(step.by))
             if target is None:
-                self._refuse(f"the outcome of {step.by} does not say what follows. Say end session")
-                return
+                return self._refuse(f"{_spaced(step.by)} does not say what follows. Say go back, or end session")
             step = self.procedure.step(target)
         if isinstance(step, Conclude):
+            if self._owed:
+                missing = ", ".join(_spaced(owed) for owed in self._owed)
+                return self._refuse(f"no finding before this is done again: {missing}. Say go back, or end session")
             self._conclude(step)
-            return
+            return True
         reason = self._blocked(step)
         if reason is not None:
-            self._refuse(reason)
-            return
+            return self._refuse(reason)
         self._at = step.id
         self._phase = Phase.STEP
         self._again = 0
+        self._owed.pop(step.id, None)
         if not self._path or self._path[-1] != step.id:
             self._path.append(step.id)
         self._record(Mark.ENTERED, {"step": step.id, "kind": step.kind, "text": step.say})
         self._say_step(step)
+        return True
+
+    def _lead(self, taken_back: str, left_by: str | None, target: str | None) -> None:
+        """Goes where a step leads that was taken back, and forgets the way that was gone from it.
+
+        ``left_by`` is the outcome by which it was left.
+        """
+        path = list(self._path)
+        del self._path[len(path) - path[::-1].index(taken_back) :]
+        self._last = None
+        if self._go(target):
+            return
+        self._path = path
+        self._owed.setdefault(taken_back, left_by)
+        self._say(f"There is no finding before this is done again: {_spaced(taken_back)}.", "refused")
+        self._barred(self._here())
+
+    def _here(self) -> SpokenStep:
+        step = self.procedure.step(self._at)
+        assert isinstance(step, Do | Measure | Observe)
+        return step
+
+    def _barred(self, step: SpokenStep) -> bool:
+        """Refuses to go on with the step we are at where the machine's state does not allow it any more."""
+        reason = self._blocked(step)
+        if reason is not None:
+            self._refuse(reason)
+        return reason is not None
 
     def _blocked(self, step: SpokenStep) -> str | None:
         """Why the machine's state forbids this step; None where it does not."""
@@ -400,9 +490,9 @@ class Session:
             if energy[source] is not Energy.LIVE:
                 return f"this step needs power: {sources[source].name} is {energy[source].value}"
         if step.takes_off:
-            for key, source in sources.items():
-                if source.kind == "electrical" and energy[key] is Energy.LIVE:
-                    return f"nothing comes off: {source.name} is live"
+            for key, supply in sources.items():
+                if supply.kind == "electrical" and energy[key] is Energy.LIVE:
+                    return f"nothing comes off: {supply.name} is live"
         left = [item for item in self._machine.off if item not in step.puts_back]
         if step.energises and left:
             return f"put back first: {', '.join(left)}"
@@ -457,12 +547,10 @@ class Session:
     # -- procedure words -----------------------------------------------------------------------------------------------
 
     def _done(self, command: Command) -> None:
-        step = self.procedure.step(self._at)
-        if not isinstance(step, Do):
-            self._refuse_word(command)
-            return
-        self._record(Mark.DONE, {"step": step.id})
-        self._complete(step, None)
+        step = self._here()
+        if not self._barred(step):
+            self._record(Mark.DONE, {"step": step.id})
+            self._complete(step, None)
 
     def _not_done(self, command: Command) -> None:
         self._say(f"Waiting. Say {PHRASES[Word.DONE][0]} when it is, or unable and the reason.", "status")
@@ -476,8 +564,11 @@ class Session:
         self._say("Say the reading again.", "asked again")
 
     def _say_again(self, command: Command) -> None:
-        for said in self._step_said if self._phase is Phase.STEP else [self._question]:
-            self._speak(said)
+        if self._phase is not Phase.STEP:
+            self._speak(self._question)
+        elif not self._barred(self._here()):
+            for said in self._step_said:
+                self._speak(said)
 
     def _read_back(self, command: Command) -> None:
         taken = self._last_reading()
@@ -499,55 +590,63 @@ class Session:
         self._say_again(command)
 
     def _correct(self, command: Command) -> None:
-        old = self._last_reading()
+        old = self._to_correct()
         assert old is not None  # CORRECTION is not open otherwise
         step = self.procedure.step(old.step)
         assert isinstance(step, Measure)
         if command.reading is None:
             self._withdraw(old, None, "correction")
             self._say(f"Corrected: {step.reading}, {say_reading(old.reading)}, does not stand.", "reading")
-            self._go(step.id)
+            if old.outcome == Verdict.CONFORMING:
+                self._take_back(step)
+            self._lead(step.id, self._owed.get(step.id, old.outcome), step.id)
+            if step.id in self._owed:
+                self._say("Say correction and the right reading.", "asked again")
+            return
+        if _is_broken_count(command.reading, step):
+            self._ask_again(say_reading(command.reading), "a count is a whole number")
             return
         self._say(f"Correction, {step.reading}:", "reading")
         new = self._write_reading(step, command.reading)
         self._withdraw(old, new.id, "correction")
-        before, after = (self.procedure.target(step.id, taken.outcome) for taken in (old, new))
+        if self._at == step.id:  # its reading is awaited, and this is it
+            if not self._barred(step):
+                self._complete(step, new.outcome, new.id)
+            return
         self._outcomes[step.id] = new.outcome
-        if new.outcome in (None, Verdict.CONFORMING):
-            self._apply(step)
-        if before != after and after is not None:
-            self._go(after)
-        else:
+        left_by = self._owed.pop(step.id, old.outcome)
+        if new.outcome != old.outcome:
+            if old.outcome == Verdict.CONFORMING:
+                self._take_back(step)
+            self._disprove(step, new.outcome)
+        if new.outcome != left_by:
+            self._lead(step.id, left_by, self.procedure.target(step.id, new.outcome))
+            return
+        if self._last == (step.id, old.id):
+            self._last = (step.id, new.id)
+        if not self._barred(self._here()):
             self._speak(self._step_said[-1])
 
     def _withdraw(self, taken: _Taken, by: str | None, why: str) -> None:
-        """The reading stays on record and no longer stands; what it had proved is proved no longer."""
-        self._readings[self._readings.index(taken)] = replace(taken, standing=False)
-        self._record(Mark.CORRECTED, {"reading": taken.id, "by": by, "why": why})
+        """The reading stays on record and no longer stands."""
         self._outcomes.pop(taken.step, None)
-        step = self.procedure.step(taken.step)
-        assert isinstance(step, Measure)
-        for source in step.proves_dead:
-            if self._machine.energy[source] is Energy.PROVED_DEAD:
-                self._energy(source, Energy.ISOLATED)
+        if taken.standing:
+            self._readings[self._readings.index(taken)] = replace(taken, standing=False)
+            self._record(Mark.CORRECTED, {"reading": taken.id, "by": by, "why": why})
 
     def _disregard(self, command: Command) -> None:
-        """Takes the last completed step back. The machine is then taken for the more dangerous of before and now."""
-        assert self._before is not None  # DISREGARD is not open otherwise
-        step, before = self._before
-        self._before = None
-        last = self._last_reading()
-        if last is not None and last.step == step:
-            self._withdraw(last, None, "disregard")
-        self._outcomes.pop(step, None)
-        for source, state in before.energy.items():
-            self._energy(source, min(state, self._machine.energy[source], key=_DANGER.index))
-        for item in before.off:
-            if item not in self._machine.off:
-                self._machine.off.append(item)
-                self._record(Mark.TAKEN_OFF, {"step": step, "item": item})
+        """Takes the last step back, which may have been completed or left by UNABLE."""
+        assert self._last is not None  # DISREGARD is not open otherwise
+        left, reading = self._last
+        step = self.procedure.step(left)
+        assert isinstance(step, Do | Measure | Observe)
+        left_by = self._outcomes.pop(left, None)
+        for taken in self._readings:
+            if taken.id == reading:
+                self._withdraw(taken, None, "disregard")
+        self._take_back(step)
         self._say("Disregarded.", "status")
-        self._go(step)
+        self._lead(left, left_by, left)
 
     def _unable(self, command: Command) -> None:
         if command.reason is None:
@@ -556,16 +655,17 @@ class Session:
             self._unable_because(command.reason)
 
     def _unable_because(self, reason: str) -> None:
-        step = self.procedure.step(self._at)
-        assert isinstance(step, Do | Measure | Observe)
+        step = self._here()
         self._phase = Phase.STEP
         self._deviate("unable", reason)
         self._say(f"Unable, {reason}. Recorded.", "answer")
         target = self._way_round(step)
         if target is None:
             self._refuse("the procedure has no way round this step. Say go back, or end session")
-        else:
-            self._go(target)
+            return
+        self._last = (step.id, None)
+        self._outcomes.pop(step.id, None)
+        self._go(target)
 
     def _way_round(self, step: SpokenStep) -> str | None:
         if step.unable is not None:
@@ -576,11 +676,14 @@ class Session:
         return None
 
     def _go_back(self, command: Command) -> None:
-        here = self._path.pop()
-        back = self._path.pop()
-        self._go(back)
-        if self._at != back:  # refused: we are still where we were
-            self._path += [back, here]
+        *before, back, here = self._path
+        self._path = [*before, back]
+        if not self._go(back):
+            self._path.append(here)
+            return
+        self._last = None
+        self._take_back(self._here())
+        self._barred(self._here())
 
     def _how_far(self, command: Command) -> None:
         spoken = [step.id for step in self.procedure.steps if isinstance(step, Do | Measure | Observe)]
@@ -591,9 +694,8 @@ class Session:
         self._say(". ".join(parts) + ".", "status")
 
     def _roger(self, command: Command) -> None:
-        step = self.procedure.step(self._at)
-        wanted = "Say done when it is done." if isinstance(step, Do) and self._phase is Phase.STEP else "Go ahead."
-        self._say(wanted, "status")
+        # Never a yes: Annex 10 Vol. II forbids it where a direct answer is asked for.
+        self._say(self._hint(), "status")
 
     def _slower(self, command: Command) -> None:
         self._acts.append(SpeakRate(_SLOWER))
@@ -621,10 +723,7 @@ class Session:
 
     def _stay(self, command: Command) -> None:
         self._phase = Phase.STEP
-        self._speak(self._step_said[-1])
-
-    def _refuse_word(self, command: Command) -> None:
-        self._ask_again(command.word.value, "this has no use now")
+        self._say_again(command)
 
     # -- saying and recording ------------------------------------------------------------------------------------------
 
@@ -645,8 +744,6 @@ class Session:
 
     def _hint(self) -> str:
         step = self.procedure.step(self._at)
-        if self._phase is Phase.PAUSED:
-            return "Standing by: say go ahead."
         if self._phase is Phase.REASON:
             return f"The reasons are: {', '.join(REASONS)}."
         if self._phase in (Phase.DOUBT, Phase.LEAVING):
@@ -657,9 +754,10 @@ class Session:
             return f"Say {' or '.join(phrases[0] for phrases in step.answers.values())}."
         return "Say done, or unable and the reason."
 
-    def _refuse(self, reason: str) -> None:
+    def _refuse(self, reason: str) -> Literal[False]:
         self._record(Mark.REFUSED, {"step": self._at, "reason": reason})
         self._say(_sentence(f"not possible: {reason}"), "refused")
+        return False
 
     def _deviate(self, what: str, reason: str) -> None:
         self._deviations += 1
@@ -705,8 +803,13 @@ def _words() -> dict[tuple[Phase, Word], Callable[[Session, Command], None]]:
             Word.NEGATIVE: Session._deny_doubted,
             Word.DISREGARD: Session._deny_doubted,
         },
-        Phase.REASON: {**status, Word.DISREGARD: Session._stay},
-        Phase.LEAVING: {**status, Word.AFFIRM: Session._left, Word.NEGATIVE: Session._stay},
+        Phase.REASON: {**status, Word.UNABLE: Session._unable, Word.DISREGARD: Session._stay},
+        Phase.LEAVING: {
+            **status,
+            Word.AFFIRM: Session._left,
+            Word.NEGATIVE: Session._stay,
+            Word.DISREGARD: Session._stay,
+        },
         Phase.PAUSED: {Word.GO_AHEAD: Session._go_ahead},
     }
     return {(phase, word): act for phase, row in table.items() for word, act in row.items()}
@@ -726,6 +829,14 @@ def _heard_data(event: Heard) -> dict[str, object]:
         "offset": event.offset,
         "seconds": event.seconds,
     }
+
+
+def _is_broken_count(reading: Reading, step: Measure) -> bool:
+    return step.quantity is Quantity.COUNT and reading.value is not None and not reading.value.isdecimal()
+
+
+def _spaced(id: str) -> str:
+    return id.replace("-", " ")
 
 
 def _judged(taken: _Taken) -> str:

@@ -8,36 +8,35 @@ from __future__ import annotations
 
 from pathlib import Path
 
+from pydantic import TypeAdapter, ValidationError
+
+from handsfree.errors import PlainError
 from handsfree.procedure.load import loads
+from handsfree.procedure.model import Procedure
 from handsfree.session.events import EVENT_MARKS, Ended, Event, Fault, Heard, Mark, Record, Started
 from handsfree.session.journal import PROCEDURE, Entry, Grade, JournalError, Problem, canonical, scan, verify_chain
 from handsfree.session.machine import Policy, Session
 
+# Where validation is lenient ("1" for 1), the replayed record differs from the entry, and that is reported.
+_HEARD, _FAULT, _ENDED = TypeAdapter(Heard), TypeAdapter(Fault), TypeAdapter(Ended)
+_POLICY = TypeAdapter(Policy)
+
 
 def event_of(entry: Entry) -> Event:
     """The event that an entry holds. Raises JournalError for an entry that holds none."""
-    data = entry.data
+    data = {**entry.data, "time": entry.time}
     try:
         match entry.kind:
             case Mark.OPENED:
-                return Started(entry.time, data)
+                return Started(entry.time, entry.data)
             case Mark.HEARD:
-                return Heard(
-                    time=entry.time,
-                    text=data["text"],
-                    confidence=data["confidence"],
-                    engine=data["engine"],
-                    alternatives=tuple((other["text"], other["score"]) for other in data["alternatives"]),
-                    clip=data["clip"],
-                    clip_sha256=data["clip_sha256"],
-                    offset=data["offset"],
-                    seconds=data["seconds"],
-                )
+                data["alternatives"] = tuple((other["text"], other["score"]) for other in data["alternatives"])
+                return _HEARD.validate_python(data)
             case Mark.FAULT:
-                return Fault(entry.time, data["what"])
+                return _FAULT.validate_python(data)
             case Mark.ENDED:
-                return Ended(entry.time, data["why"])
-    except (KeyError, TypeError):
+                return _ENDED.validate_python(data)
+    except (KeyError, TypeError, ValidationError):
         raise JournalError(f"entry {entry.n} ({entry.kind}) does not hold what such an entry holds") from None
     raise JournalError(f"entry {entry.n} ({entry.kind}) is not an event")
 
@@ -45,14 +44,13 @@ def event_of(entry: Entry) -> Event:
 def replay(entries: list[Entry], procedure: bytes) -> list[Problem]:
     """Feeds the events to a fresh session and compares what it records with what stands in the journal.
 
-    Raises JournalError where the entries hold no event to begin with, ProcedureError where the procedure cannot be read.
+    Raises JournalError where the entries are not those of a session, ProcedureError where the procedure cannot be read.
     """
     if not entries or entries[0].kind is not Mark.OPENED:
         raise JournalError("the journal does not start with 'opened'")
-    settings = entries[0].data.get("settings")
-    policy = settings.get("policy") if isinstance(settings, dict) else None
-    session = Session(loads(procedure, PROCEDURE).procedure, Policy(**policy) if isinstance(policy, dict) else None)
-    problems: list[Problem] = []
+    used = loads(procedure, PROCEDURE).procedure
+    session = Session(used, _policy(entries[0]))
+    problems = _check_heading(entries[0], used)
     at = 0
     while at < len(entries):
         entry = entries[at]
@@ -61,6 +59,9 @@ def replay(entries: list[Entry], procedure: bytes) -> list[Problem]:
             at += 1
             continue
         expected = [act for act in session.handle(event_of(entry)) if isinstance(act, Record)]
+        if not expected:
+            problems.append(Problem(entry.n, f"{entry.kind!s} has no place here"))
+            at += 1
         for record in expected:
             if at == len(entries):
                 problems.append(Problem(None, f"{record.mark} is missing at the end", Grade.INCOMPLETE))
@@ -73,12 +74,42 @@ def replay(entries: list[Entry], procedure: bytes) -> list[Problem]:
     return problems
 
 
+def _policy(opened: Entry) -> Policy | None:
+    """The policy that the session was run with, None where the entry names none."""
+    match opened.data:
+        case {"settings": {"policy": policy}}:
+            try:
+                return _POLICY.validate_python(policy)
+            except ValidationError:
+                raise JournalError(f"entry {opened.n} ({opened.kind}) holds a policy that no session has") from None
+    return None
+
+
+def _check_heading(opened: Entry, procedure: Procedure) -> list[Problem]:
+    """What the opening entry says of the procedure, against the procedure."""
+    heading = opened.data.get("procedure")
+    expected = {
+        "id": procedure.procedure,
+        "title": procedure.title,
+        "edition": procedure.edition,
+        "equipment": procedure.equipment,
+    }
+    return [
+        Problem(opened.n, f"the {key} is not that of {PROCEDURE}")
+        for key, value in expected.items()
+        if isinstance(heading, dict) and heading.get(key, value) != value
+    ]
+
+
 def verify(folder: Path, seal: str | None = None) -> list[Problem]:
-    """Everything that can be checked of a session's folder: chain, clips, procedure, seal, replay; empty where all holds.
+    """Everything that can be checked of a session's folder: chain, clips, procedure, seal, replay. Empty: all holds.
 
     Raises JournalError where the folder is no session's or its journal cannot be read at all.
     """
     problems = verify_chain(folder, seal)
     if any(problem.grade is Grade.BROKEN for problem in problems):
         return problems
-    return problems + replay(scan(folder).entries, (folder / PROCEDURE).read_bytes())
+    try:
+        return problems + replay(scan(folder).entries, (folder / PROCEDURE).read_bytes())
+    except PlainError as error:  # entries or a procedure that no session was ever run with
+        return [*problems, Problem(None, str(error))]

@@ -1,0 +1,296 @@
+"""What holds of a session whatever is said to it.
+
+Sessions on the shipped procedures are driven by a technician who mostly does what is asked, often says something else,
+is sometimes heard badly and sometimes not at all. After every event the acts are checked against what must hold.
+"""
+
+from __future__ import annotations
+
+import random
+from collections.abc import Mapping
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+from typing import Any
+
+import pytest
+from hypothesis import HealthCheck, settings
+from hypothesis import strategies as st
+from hypothesis.stateful import RuleBasedStateMachine, initialize, precondition, rule
+
+from handsfree.judge.verdict import bounds, judge
+from handsfree.procedure.load import load
+from handsfree.procedure.model import Choose, Conclude, Do, Measure, Observe, Procedure
+from handsfree.session.events import Close, Ended, Event, Fault, Heard, Listen, Mark, Record, Say, Started
+from handsfree.session.journal import Journal
+from handsfree.session.machine import Session
+from handsfree.session.replay import verify
+from handsfree.spoken.grammar import phrases, sentence, understand
+from handsfree.spoken.meaning import Kind, Reading, Refusal, Word
+from handsfree.spoken.readback import say_reading
+from handsfree.spoken.words import PHRASES
+
+PROCEDURES = sorted((Path(__file__).parents[2] / "procedures").glob("*.yaml"))
+START = datetime(2031, 5, 6, 7, 8, 9, tzinfo=UTC)
+LOADED = {path.stem: load(path) for path in PROCEDURES}
+
+
+def a_reading(step: Measure, *, conforming: bool) -> str:
+    """What a technician says whose meter shows something within the limit, or something beyond it."""
+    value = "1"
+    if step.limit is not None:
+        low, high = bounds(step.limit)
+        inside = low if low.is_finite() else high
+        outside = 2 * high + 1 if high.is_finite() else low / 2
+        value = format((inside if conforming else outside).normalize(), "f")
+    return say_reading(Reading(Kind.READING, value, step.unit, step.waveform))
+
+
+def as_asked(session: Session, choose: random.Random, *, well: bool = True) -> str:
+    """A sentence that takes the session on; ``well`` is whether a reading conforms."""
+    if session.open.words == {Word.GO_AHEAD}:
+        return "go ahead"
+    step = session.procedure.step(session.at)
+    if isinstance(step, Do):
+        return "done" if Word.DONE in session.open.words else "negative"
+    if isinstance(step, Measure) and session.open.reading is not None:
+        return a_reading(step, conforming=well)
+    if isinstance(step, Observe) and session.open.answers.keys() == step.answers.keys():
+        return choose.choice([phrase for phrases in step.answers.values() for phrase in phrases])
+    return "disregard" if Word.DISREGARD in session.open.words else "negative"
+
+
+class Witness:
+    """Sees every event and its acts, keeps its own account of the machine and of the readings, and compares."""
+
+    def __init__(self, session: Session) -> None:
+        self.session = session
+        self.procedure: Procedure = session.procedure
+        self.time = START
+        self.energy: dict[str, str] = {}
+        self.off: set[str] = set()
+        self.readings: dict[str, str] = {}  # id -> step
+        self.corrected: set[str] = set()
+        self.left_by: dict[str, str | None] = {}  # the last outcome of each step that stands
+        self.outcome_of: dict[str, str | None] = {}  # reading id -> verdict
+        self.finding: str | None = None
+
+    def take(self, event: Event) -> list[Record]:
+        closed, paused = self.session.closed, self.session.open.words == {Word.GO_AHEAD}
+        acts = self.session.handle(event)
+        if closed:
+            assert acts == []
+            return []
+        records = [act for act in acts if isinstance(act, Record)]
+        assert isinstance(acts[-1], Close if self.session.closed else Listen)
+        assert sum(isinstance(act, Close | Listen) for act in acts) == 1
+        for before, act in zip([None, *acts], acts, strict=False):
+            if isinstance(act, Say):
+                assert isinstance(before, Record)
+                assert before.mark is Mark.SAID
+                assert (before.data["text"], before.data["about"]) == (act.text, act.about)
+                assert act.text.strip()
+        marks = [record.mark for record in records]
+        assert marks.count(Mark.SAID) == sum(isinstance(act, Say) for act in acts)
+        assert (Mark.CLOSED in marks) is self.session.closed
+        assert Mark.CLOSED not in marks[:-1]
+        if paused and isinstance(event, Heard):
+            assert marks == [Mark.HEARD] or marks[1] is Mark.RESUMED
+        for record in records:
+            self._account(record, records)
+        assert self.session.standing == len(self.readings.keys() - self.corrected)
+        if self.session.closed:
+            self._check_finding()
+        else:
+            assert phrases(self.session.open)
+        return records
+
+    def _account(self, record: Record, records: list[Record]) -> None:
+        data = record.data
+        match record.mark:
+            case Mark.ENERGY:
+                self.energy[data["source"]] = data["state"]
+            case Mark.TAKEN_OFF:
+                self.off.add(data["item"])
+            case Mark.PUT_BACK:
+                assert data["item"] in self.off
+                self.off.remove(data["item"])
+            case Mark.ENTERED:
+                self._check_entry(data["step"])
+            case Mark.READING:
+                self._check_reading(data, records)
+            case Mark.CORRECTED:
+                assert data["reading"] in self.readings
+                assert data["reading"] not in self.corrected
+                assert data["by"] is None or self.readings[data["by"]] == self.readings[data["reading"]]
+                self.corrected.add(data["reading"])
+                if data["by"] is None:
+                    self.left_by.pop(self.readings[data["reading"]], None)
+            case Mark.ANSWERED:
+                self._check_hands(data["step"])
+                step = self.procedure.step(data["step"])
+                assert isinstance(step, Observe)
+                assert data["answer"] in step.answers
+                self.left_by[data["step"]] = data["answer"]
+            case Mark.DONE:
+                self._check_hands(data["step"])
+                self.left_by[data["step"]] = None
+            case Mark.DEVIATION if data["what"] == "unable":
+                self.left_by[data["step"]] = "unable"
+            case Mark.CONCLUDED:
+                self.finding = data["step"]
+            case Mark.CLOSED:
+                assert set(data["off"]) == self.off
+
+    def _check_hands(self, id: str) -> None:
+        step = self.procedure.step(id)
+        assert isinstance(step, Do | Measure | Observe)
+        if step.hands_inside:
+            assert set(self.energy.values()) == {"proved dead"}
+
+    def _check_entry(self, id: str) -> None:
+        step = self.procedure.step(id)
+        if isinstance(step, Choose | Conclude):
+            return
+        self._check_hands(id)
+        assert all(self.energy[source] != "live" for source in step.needs_isolated)
+        assert all(self.energy[source] == "live" for source in step.needs_live)
+        if step.energises:
+            assert self.off <= set(step.puts_back)
+        if step.takes_off:
+            electrical = [name for name, source in self.procedure.sources.items() if source.kind == "electrical"]
+            assert all(self.energy[name] != "live" for name in electrical)
+
+    def _check_reading(self, data: Mapping[str, Any], records: list[Record]) -> None:
+        step = self.procedure.step(data["step"])
+        assert isinstance(step, Measure)
+        assert data["id"] not in self.readings
+        reading = Reading(Kind(data["kind"]), data["value"], data["unit"], data["waveform"])
+        judged = judge(reading, step).verdict
+        assert data["verdict"] == (None if judged is None else judged.value)
+        self.readings[data["id"]] = step.id
+        self.left_by[step.id] = data["verdict"]
+        if all(record.mark is not Mark.CORRECTED for record in records):  # a correction is said from anywhere
+            self._check_hands(step.id)
+
+    def _check_finding(self) -> None:
+        """A finding is where the procedure leads by the last standing outcome of each step on the way."""
+        if self.finding is None:
+            assert self.session.finding is None
+            return
+        at = self.procedure.steps[0].id
+        for _ in self.procedure.steps:
+            step = self.procedure.step(at)
+            if isinstance(step, Conclude):
+                break
+            outcome = self.left_by[step.by if isinstance(step, Choose) else step.id]
+            unable = outcome == "unable" and not isinstance(step, Choose)
+            leads = self.procedure.target(step.id, None if unable else outcome)
+            at = (getattr(step, "unable", None) if unable else None) or leads or ""
+        assert at == self.finding
+
+
+GARBAGE = st.one_of(
+    st.text(max_size=40),
+    st.sampled_from(
+        ["", "  ", "five point", "volts", "minus", "correction", "unable unable", "zero " * 40, "5e9 ohms"]
+    ),
+    st.sampled_from([phrase for phrases in PHRASES.values() for phrase in phrases]),
+)
+CONFIDENCE = st.sampled_from([None, None, None, 0.0, 0.2, 0.3, 0.4, 0.5, 0.9, 1.0])
+
+
+class Technician(RuleBasedStateMachine):
+    """Says what is asked for, and everything else."""
+
+    @initialize(name=st.sampled_from(sorted(LOADED)), seed=st.integers(0, 999))
+    def start(self, name: str, seed: int) -> None:
+        self.choose = random.Random(seed)
+        self.session = Session(LOADED[name].procedure)
+        self.witness = Witness(self.session)
+        self.witness.take(Started(START, {}))
+
+    def say(self, text: str, confidence: float | None = None) -> None:
+        self.witness.time += timedelta(seconds=4)
+        self.witness.take(Heard(self.witness.time, text, confidence))
+
+    @rule(steps=st.integers(1, 12))
+    def go_on(self, steps: int) -> None:
+        for _ in range(steps):
+            self.say(as_asked(self.session, self.choose))
+
+    @rule()
+    def find_a_fault(self) -> None:
+        self.say(as_asked(self.session, self.choose, well=False))
+
+    @rule(confidence=CONFIDENCE)
+    def say_what_may_be_said(self, confidence: float | None) -> None:
+        if not self.session.closed:
+            said = sentence(self.session.open, self.choose)
+            self.say(said, confidence)
+
+    @rule(confidence=CONFIDENCE)
+    def say_an_open_word(self, confidence: float | None) -> None:
+        if self.session.open.words:
+            word = self.choose.choice(sorted(self.session.open.words - {Word.END_SESSION}) or [Word.GO_AHEAD])
+            self.say(PHRASES[word][0], confidence)
+
+    @rule(well=st.booleans())
+    def correct(self, well: bool) -> None:
+        for step in self.session.procedure.steps:
+            if isinstance(step, Measure) and self.session.open.correction is not None:
+                said = f"correction {a_reading(step, conforming=well)}"
+                if not isinstance(understand(said, self.session.open), Refusal):
+                    self.say(said)
+                    return
+
+    @rule(word=st.sampled_from([Word.GO_BACK, Word.CORRECTION, Word.DISREGARD]), times=st.integers(1, 4))
+    def take_back(self, word: Word, times: int) -> None:
+        for _ in range(times):
+            self.say(PHRASES[word][0])
+
+    @rule(text=GARBAGE, confidence=CONFIDENCE)
+    def say_anything(self, text: str, confidence: float | None) -> None:
+        self.say(text, confidence)
+
+    @rule()
+    def lose_a_device(self) -> None:
+        self.witness.take(Fault(self.witness.time, "The microphone was unplugged."))
+
+    @precondition(lambda self: self.session.closed)
+    @rule()
+    def say_something_after_the_end(self) -> None:
+        for event in (Ended(START, "late"), Started(START, {}), Fault(START, "late"), Heard(START, "done")):
+            self.witness.take(event)
+
+
+TestWhateverIsSaid = Technician.TestCase
+TestWhateverIsSaid.settings = settings(
+    max_examples=40, stateful_step_count=30, deadline=None, suppress_health_check=[HealthCheck.too_slow]
+)
+
+
+@pytest.mark.parametrize("name", sorted(LOADED))
+@pytest.mark.parametrize("seed", range(4))
+def test_a_record_of_whatever_was_said_is_what_its_events_produce(name: str, seed: int, tmp_path: Path) -> None:
+    loaded, choose = LOADED[name], random.Random(seed)
+    session = Session(loaded.procedure)
+    witness = Witness(session)
+    with Journal.create(tmp_path / "session", loaded.source) as journal:
+
+        def take(event: Event) -> None:
+            for record in witness.take(event):
+                journal.append(event.time, record.mark, record.data)
+
+        take(Started(START, {"procedure": {"sha256": loaded.sha256}}))
+        for step in range(150):
+            if session.closed:
+                break
+            text = as_asked(session, choose) if choose.random() < 0.8 else sentence(session.open, choose)
+            time = START + timedelta(seconds=step)
+            take(Heard(time, text, choose.choice([None, 0.25, 0.45, 0.95]), "made up", ((text, 0.5), ("", -3.25))))
+            if choose.random() < 0.05:
+                take(Fault(time, "The loudspeaker was unplugged."))
+        take(Ended(START + timedelta(hours=1), "the input is over"))
+    assert session.closed
+    assert witness.readings
+    assert verify(tmp_path / "session") == []
