@@ -393,8 +393,8 @@ def _parser() -> argparse.ArgumentParser:
         _check,
         "check procedures and prove every path",
         "Checks procedure files: YAML, keys, units, limits and targets, with file, line and column of each mistake; "
-        "then proves over every path that hands stay out while a source is live, that all that is taken off is put back, "
-        "and that every outcome leads to a conclusion.",
+        "then proves over every path that hands stay out while a source is live, that all that is taken off is put "
+        "back, and that every outcome leads to a conclusion.",
     )
     check.add_argument("procedure", nargs="+", help="path of a YAML file, or the name of a shipped procedure")
 

@@ -23,6 +23,11 @@ TABLE: Pronunciations = {
     "fife": ("F AY F",),
     "tree": ("T R IY",),
     "niner": ("N AY N ER",),
+    # The dictionary has the tapped t of American speech in "thirty" only; without it "ninety" is heard as "nineteen".
+    "forty": ("F AO R D IY",),
+    "seventy": ("S EH V AH N D IY",),
+    "eighty": ("EY D IY",),
+    "ninety": ("N AY N D IY", "N AY N IY"),
     "thousand": ("TH AW Z AH N D", "TH AW Z AH N", "T AW Z AE N D"),
     "nought": ("N AO T",),
     "naught": ("N AO T",),

@@ -40,7 +40,10 @@ class HeardWord:
 
 @dataclass(frozen=True, slots=True)
 class Alternative:
-    """Another hearing of the same utterance with the engine's own score (higher is better)."""
+    """Another hearing of the same utterance.
+
+    ``score`` is the logarithm of its likelihood against that of the utterance's text: 0 as likely, -20 far less.
+    """
 
     text: str
     score: float

@@ -33,8 +33,8 @@ from handsfree.spoken.meaning import Open
 FRAMES_PER_SECOND = 100
 GRAMMARS_KEPT = 32  # about 0.3 MB each; a procedure has one for each kind of question
 PAD = 0.2  # seconds of quiet put around an utterance
-ALTERNATIVES = 3
-NBEST_LOOKED_AT = 20  # the list mostly repeats one sentence with other fillers
+ALTERNATIVES = 5
+NBEST_LOOKED_AT = 40  # the list mostly repeats one sentence with other fillers
 
 GRAMMAR_WEIGHT = 3.0
 PHONE_WEIGHT = 2.0
@@ -180,12 +180,15 @@ class SphinxRecogniser:
         return hypothesis.hypstr if hypothesis else ""
 
     def _others(self, best: str, automaton: Automaton) -> tuple[Alternative, ...]:
+        """Other sentences of the grammar with their likelihood against the best one's, as ``Alternative`` wants it."""
         scores: dict[str, float] = {}
         for hypothesis in islice(self._decoder.nbest() or (), NBEST_LOOKED_AT):
             text = hypothesis.hypstr
-            if text and text != best and automaton.accepts(text.split()):  # the lattice forgets where sentences may end
-                scores.setdefault(text, _log(hypothesis.score))
-        return tuple(Alternative(text, score) for text, score in islice(scores.items(), ALTERNATIVES))
+            # The lattice forgets where sentences may end.
+            if text and (text == best or automaton.accepts(text.split())):
+                scores.setdefault(text, 1024 * _log(hypothesis.score))
+        first = scores.pop(best, max(scores.values(), default=0.0))
+        return tuple(Alternative(text, min(0.0, score - first)) for text, score in islice(scores.items(), ALTERNATIVES))
 
     def _evidence(self, segments: list[_Segment]) -> Evidence:
         words = [segment for segment in segments if segment.is_word]

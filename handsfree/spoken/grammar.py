@@ -17,13 +17,20 @@ from handsfree.spoken.written import spoken_words
 
 
 def tree(what: Open) -> Expression:
-    """The tree that a recogniser listens with; ValueError where nothing is open."""
+    """The tree that a recogniser listens with; ValueError where nothing is open.
+
+    Procedure words that are not open are in it too. A recogniser makes the nearest sentence it knows of whatever is
+    said: "done" at a step that asks for volts must be heard as "done" and refused, not heard as "nine".
+    """
     options: list[Expression] = []
     if what.reading is not None:
         options.append(readings.tree(what.reading, heard=True))
     options += _closed(what, heard=True)
     if not options:
         raise ValueError("nothing is open: there is nothing to listen for")
+    answers = {phrase for phrases in what.answers.values() for phrase in phrases}
+    for word in sorted(frozenset(Word) - what.words):
+        options += [meaning(said, Command(word)) for said in procedure_words.PHRASES[word] if said not in answers]
     return Alt(tuple(options))
 
 
@@ -98,7 +105,7 @@ def understand(text: str, what: Open) -> Meaning:
             return meant
         if found:
             return Refusal("this may mean two things: say it in other words")
-    if what.correction is not None and (corrected := _after_correction(words)):
+    if what.correction is not None and (corrected := after_correction(words)):
         outcome = readings.parse_words(corrected, what.correction)
         return Command(Word.CORRECTION, reading=outcome) if isinstance(outcome, Reading) else outcome
     if what.reading is not None:
@@ -107,7 +114,8 @@ def understand(text: str, what: Open) -> Meaning:
     return Refusal(_not_open(words))
 
 
-def _after_correction(words: list[str]) -> list[str] | None:
+def after_correction(words: list[str]) -> list[str] | None:
+    """The words of the reading that follows CORRECTION; None where the sentence is something else."""
     for phrase in procedure_words.PHRASES[Word.CORRECTION]:
         start = phrase.split()
         if words[: len(start)] == start and len(words) > len(start):

@@ -64,7 +64,7 @@ TENS = Words(
 POINT = Words({"point": None, "decimal": None}, "point")
 MINUS = Words({"minus": "-", "negative": "-"}, "minus")
 PLUS = Words({"plus": "", "positive": ""})
-A = Words({"a": 1, "an": 1})
+A = Words({"a": 1})
 
 _AND = Opt(literal("and"))
 _TENS_AND_DIGIT = Rule(Seq((TENS, DIGIT)), TOTAL)
@@ -78,10 +78,10 @@ _TWO_FIGURES = Alt((TEN, TEEN, TENS, _TENS_AND_DIGIT))
 _BELOW_100 = Alt((DIGIT, _TWO_FIGURES))
 _HUNDREDS = Rule(Seq((Alt((DIGIT, A)), literal("hundred"), Opt(Seq((_AND, _BELOW_100))))), Times(100), "hundreds")
 _BELOW_1000 = Alt((_BELOW_100, _HUNDREDS))
-_BIG_BELOW_1000 = Alt((_BELOW_1000, A))
-_THOUSANDS = Rule(Seq((_BIG_BELOW_1000, literal("thousand"), Opt(Seq((_AND, _BELOW_1000))))), Times(1_000), "thousands")
+_THOUSANDS = Rule(Seq((_BELOW_1000, literal("thousand"), Opt(Seq((_AND, _BELOW_1000))))), Times(1_000), "thousands")
+_A_THOUSAND = Rule(Seq((A, literal("thousand"), Opt(Seq((_AND, _BELOW_1000))))), Times(1_000))
 _MILLIONS = Rule(
-    Seq((_BIG_BELOW_1000, literal("million"), Opt(Seq((_AND, Alt((_THOUSANDS, _BELOW_1000))))))),
+    Seq((Alt((_BELOW_1000, A)), literal("million"), Opt(Seq((_AND, Alt((_THOUSANDS, _A_THOUSAND, _BELOW_1000))))))),
     Times(1_000_000),
     "millions",
 )
@@ -125,7 +125,7 @@ def whole(*, heard: bool = False) -> Expression:
     digits = Rule(Seq((DIGIT, more)), _digits, "digits")
     cardinals: tuple[Expression, ...] = (_BELOW_100, _HUNDREDS, _THOUSANDS, _MANY_HUNDREDS, _HUNDREDS_LEFT_OUT)
     if not heard:
-        cardinals += (_MILLIONS,)
+        cardinals += (_A_THOUSAND, _MILLIONS)  # "a thousand" is what a recogniser makes of a grunt
     return Alt((Rule(Alt((NOUGHT, *cardinals)), _digits, "cardinal"), digits))
 
 
@@ -187,8 +187,10 @@ def say_digits(figures: str) -> str:
     return " ".join(_NAMES[int(figure)] for figure in figures)
 
 
-def say_number(value: str) -> str:
+def say_number(value: str, *, by_digits: bool = False) -> str:
     """A decimal string in words; every digit is kept ("-5.20" is "minus five point two zero").
+
+    ``by_digits`` says the digits before the point one by one too.
 
     Raises ValueError where ``value`` is not a plain decimal.
     """
@@ -196,7 +198,7 @@ def say_number(value: str) -> str:
     before, point, after = figures.partition(".")
     if not (before.isdecimal() and (after.isdecimal() if point else True)):
         raise ValueError(f"{value!r} is not a plain decimal such as 5.20")
-    words = say_whole(before) + (f" point {say_digits(after)}" if point else "")
+    words = (say_digits(before) if by_digits else say_whole(before)) + (f" point {say_digits(after)}" if point else "")
     return f"minus {words}" if value.startswith("-") else words
 
 

@@ -35,7 +35,8 @@ class Unit:
     """One unit. ``name`` is pint's; the first of ``singular`` and of ``plural`` is what the tool itself says.
 
     ``prefixes`` are those that stand before it in the trade. ``short`` forms are understood only where this quantity is
-    expected ("pounds" is a mass, unless a pressure is asked for).
+    expected ("pounds" is a mass, unless a pressure is asked for). A ``rare`` unit is not listened for where a step asks
+    for another one.
     """
 
     name: str
@@ -44,6 +45,7 @@ class Unit:
     plural: tuple[str, ...]
     prefixes: tuple[str, ...] = ()
     short: tuple[str, ...] = ()
+    rare: bool = False
 
 
 UNITS = (
@@ -66,7 +68,7 @@ UNITS = (
         ("degrees fahrenheit", "degrees f", "fahrenheit"),
         short=("degree", "degrees", "f"),
     ),
-    Unit("kelvin", Quantity.TEMPERATURE, ("kelvin",), ("kelvin", "kelvins")),
+    Unit("kelvin", Quantity.TEMPERATURE, ("kelvin",), ("kelvin", "kelvins"), rare=True),
     Unit(
         "pound_force_per_square_inch",
         Quantity.PRESSURE,
@@ -88,18 +90,19 @@ UNITS = (
         Quantity.PRESSURE,
         ("millimeter of mercury", "millimetre of mercury"),
         ("millimeters of mercury", "millimetres of mercury"),
+        rare=True,
     ),
     # A micron of mercury is a thousandth of a millimetre of mercury, which is the torr
     # to within 1.4e-7 (NIST SP 811, B.8).
     Unit("millitorr", Quantity.PRESSURE, ("micron", "micron of mercury"), ("microns", "microns of mercury")),
-    Unit("torr", Quantity.PRESSURE, ("torr",), ("torr",)),
+    Unit("torr", Quantity.PRESSURE, ("torr",), ("torr",), rare=True),
     Unit(
         "inch_H2O",
         Quantity.PRESSURE,
         ("inch of water", "inch of water column"),
         ("inches of water", "inches of water column"),
     ),
-    Unit("standard_atmosphere", Quantity.PRESSURE, ("atmosphere",), ("atmospheres",)),
+    Unit("standard_atmosphere", Quantity.PRESSURE, ("atmosphere",), ("atmospheres",), rare=True),
     Unit("hertz", Quantity.FREQUENCY, ("hertz",), ("hertz",), ("kilo", "mega")),
     Unit("percent", Quantity.RATIO, ("percent", "per cent"), ("percent", "per cent")),
     Unit("meter * newton", Quantity.TORQUE, ("newton meter", "newton metre"), ("newton meters", "newton metres")),
@@ -109,7 +112,7 @@ UNITS = (
     Unit("kilogram", Quantity.MASS, (), ("kilos",)),
     Unit("pound", Quantity.MASS, ("pound",), ("pounds",)),
     Unit("ounce", Quantity.MASS, ("ounce",), ("ounces",)),
-    Unit("metric_ton", Quantity.MASS, ("tonne",), ("tonnes",)),
+    Unit("metric_ton", Quantity.MASS, ("tonne",), ("tonnes",), rare=True),
     Unit(
         "meter",
         Quantity.LENGTH,
@@ -123,7 +126,7 @@ UNITS = (
     Unit("minute", Quantity.TIME, ("minute",), ("minutes",)),
     Unit("hour", Quantity.TIME, ("hour",), ("hours",)),
     Unit("watt", Quantity.POWER, ("watt",), ("watts",), ("milli", "kilo", "mega")),
-    Unit("horsepower", Quantity.POWER, ("horsepower", "horse power"), ("horsepower", "horse power")),
+    Unit("horsepower", Quantity.POWER, ("horsepower", "horse power"), ("horsepower", "horse power"), rare=True),
 )
 
 # What a bare number means where only the quantity is known: the SI unit, or the one that stands on every meter.
@@ -207,21 +210,25 @@ def prefixed(name: str | None, prefix: str) -> str | None:
 def near(name: str | None) -> frozenset[str]:
     """The units a meter is likely to switch to while ``name`` is expected: from a thousandth to a million times it.
 
-    Only prefixes are judged; the other units of the same quantity all count as near.
+    Only prefixes are judged; the other units of the same quantity all count as near, but for the rare ones.
     """
     for unit in UNITS:
         for own in ("", *unit.prefixes):
             if own + unit.name == name:
                 places = {prefix: _EXPONENT[prefix] - _EXPONENT[own] for prefix in ("", *unit.prefixes)}
                 far = {prefix + unit.name for prefix, place in places.items() if not -3 <= place <= 6}
-                return _all_names(unit.quantity) - far
+                own_names = {prefix + unit.name for prefix in places}
+                return (_common_names(unit.quantity) | own_names) - far
     return frozenset()
 
 
 @cache
-def _all_names(quantity: Quantity) -> frozenset[str]:
+def _common_names(quantity: Quantity) -> frozenset[str]:
     return frozenset(
-        prefix + unit.name for unit in UNITS if unit.quantity is quantity for prefix in ("", *unit.prefixes)
+        prefix + unit.name
+        for unit in UNITS
+        if unit.quantity is quantity and not unit.rare
+        for prefix in ("", *unit.prefixes)
     )
 
 

@@ -1,0 +1,38 @@
+"""Other things that may have been said: does it matter which?
+
+The one rule: a hearing is only questioned where another likely one would be judged otherwise; where every likely
+hearing leads to the same verdict, nobody's breath is wasted.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+
+from handsfree.judge.verdict import judge
+from handsfree.procedure.model import Measure
+from handsfree.spoken.confusable import twins
+from handsfree.spoken.grammar import after_correction
+from handsfree.spoken.meaning import Expectation, Reading
+from handsfree.spoken.reading import parse_words
+from handsfree.spoken.written import spoken_words
+
+
+def rival(text: str, others: Iterable[str], reading: Reading, step: Measure) -> Reading | None:
+    """Another reading that ``text`` may have been and that matters: another verdict, or another value without a limit.
+
+    ``others`` are the recogniser's own likely alternatives; the number words that sound alike are added to them.
+    """
+    expect = Expectation(step.quantity, step.unit, step.waveform)
+    verdict = judge(reading, step).verdict
+    for sentence in [*twins(_reading_words(text)), *map(_reading_words, others)]:
+        other = parse_words(sentence, expect)
+        if not isinstance(other, Reading) or other == reading:
+            continue
+        if step.limit is None or judge(other, step).verdict is not verdict:
+            return other
+    return None
+
+
+def _reading_words(text: str) -> list[str]:
+    words = spoken_words(text)
+    return after_correction(words) or words
