@@ -23,24 +23,26 @@ START_RELAY = [
     ("chamber-air", "11.4", "degree_Celsius", "nonconforming"),
     ("display", "11", "degree_Celsius", None),
     ("supply", "118", "volt", "conforming"),
-    ("tester-before", "118.2", "volt", "conforming"),
+    ("tester-before", "121.2", "volt", "conforming"),
     ("line-to-neutral", "0.2", "volt", "conforming"),
     ("line-to-ground", "0.1", "volt", "conforming"),
-    ("tester-after", "118.4", "volt", "conforming"),
+    ("tester-after", "121.4", "volt", "conforming"),
     ("capacitor-voltage", "1.3", "volt", "conforming"),
     ("sensor", "32.1", "kiloohm", "conforming"),
     ("overload", "0.3", "ohm", "conforming"),
     ("start-relay", "9.4", "ohm", "nonconforming"),
     ("start-relay", "9.6", "ohm", "nonconforming"),
 ]
+# Beside the compressor 9.4 is misheard as 9.1; it is read back, and the technician's CORRECTION puts it right.
+START_RELAY_HUM = [(*reading[:1], "9.1", *reading[2:]) if reading[1] == "9.4" else reading for reading in START_RELAY]
 ALL_SOUND = [
     ("chamber-air", "9.5", "degree_Celsius", "nonconforming"),
     ("display", "10", "degree_Celsius", None),
-    ("supply", "116.5", "volt", "conforming"),
-    ("tester-before", "116", "volt", "conforming"),
+    ("supply", "121.5", "volt", "conforming"),
+    ("tester-before", "121", "volt", "conforming"),
     ("line-to-neutral", "0.1", "volt", "conforming"),
     ("line-to-ground", "0", "volt", "conforming"),
-    ("tester-after", "116.3", "volt", "conforming"),
+    ("tester-after", "121.3", "volt", "conforming"),
     ("capacitor-voltage", "2.2", "volt", "conforming"),
     ("sensor", "33.4", "kiloohm", "conforming"),
     ("overload", "0.2", "ohm", "conforming"),
@@ -96,7 +98,7 @@ def of_kind(entries: list[Entry], mark: Mark) -> list[Entry]:
     ("name", "readings", "path", "condition", "part"),
     [
         ("start-relay", START_RELAY, START_RELAY_PATH, "faulty", "start relay"),
-        ("start-relay-hum", START_RELAY, START_RELAY_PATH, "faulty", "start relay"),
+        ("start-relay-hum", START_RELAY_HUM, START_RELAY_PATH, "faulty", "start relay"),
         ("all-sound", ALL_SOUND, ALL_SOUND_PATH, "sound", None),
     ],
 )

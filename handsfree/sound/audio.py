@@ -121,12 +121,10 @@ def flac(audio: Audio) -> bytes:
     return buffer.getvalue()
 
 
-def dither(samples: NDArray[np.int16], pad: float = 0.0) -> NDArray[np.int16]:
-    """The samples with faint noise (-81 dBFS), the same each time, and ``pad`` seconds of it before and after.
+def dither(samples: NDArray[np.int16]) -> NDArray[np.int16]:
+    """The samples with faint noise (-81 dBFS), the same each time.
 
-    Digital silence has no spectrum: its logarithm would swamp the cepstral mean that recognisers take off. A
-    short word alone is its own mean and loses what tells it from others; some quiet around it steadies the mean.
+    Digital silence has no spectrum: its logarithm would swamp the cepstral mean that recognisers take off.
     """
-    padded = np.pad(samples.astype(np.float64), round(pad * RATE))
-    noisy = np.round(padded + np.random.default_rng(0).normal(0, 3, len(padded)))
+    noisy = np.round(samples + np.random.default_rng(0).normal(0, 3, len(samples)))
     return np.clip(noisy, -_FULL_SCALE, _FULL_SCALE - 1).astype(np.int16)

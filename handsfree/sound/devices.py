@@ -1,7 +1,8 @@
 """Microphones: what they hear, as 16 kHz mono blocks in the order they were heard.
 
 The one rule: PortAudio's thread only copies. Resampling and everything after it happen in the thread that reads the
-blocks; between the two stands a queue that is long enough for a slow recogniser and counts what it had to drop.
+blocks; between the two stands a queue that is long enough for a slow recogniser. What had to be dropped is counted, and
+the block that follows says so.
 """
 
 from __future__ import annotations
@@ -9,9 +10,9 @@ from __future__ import annotations
 import queue
 import sys
 import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from types import TracebackType
-from typing import Any, Literal, Self
+from typing import Any, Literal, NamedTuple, Self
 
 import numpy as np
 import soxr
@@ -25,7 +26,7 @@ WINDOW = 100  # blocks, 3.2 s, over which a stream may be late
 BACKLOG = 900  # blocks, about 29 s of sound, kept for a reader that is busy
 BUFFER = 0.2  # seconds PortAudio keeps; with two blocks or less some drivers lose every other one. It delays nothing
 LOST_AFTER = 3.0  # seconds without a block, after which a device counts as lost
-TAIL = 0.15  # seconds the gate stays closed after resume(): what is still under way in the room and the drivers
+TAIL = 0.15  # seconds a microphone stays deaf after the voice: what is still under way in the room and the drivers
 
 NO_PORTAUDIO = {
     "linux": "install it: 'sudo apt install libportaudio2' (Debian, Ubuntu) or 'sudo dnf install portaudio' (Fedora)",
@@ -53,16 +54,22 @@ def device_names(kind: Literal["input", "output"]) -> list[str]:
     return [each["name"] for each in sounddevice().query_devices() if each[f"max_{kind}_channels"] > 0]
 
 
-def microphone(device: str | int | None = None) -> Microphone:
+def _never() -> bool:
+    return False
+
+
+def microphone(device: str | int | None = None, deaf: Callable[[], bool] = _never) -> Microphone:
     """Open a microphone by name (or a part of it) or number, None for the system's default; use it with ``with``.
 
-    Raises DeviceError when there is none of that name, none at all, or it cannot be opened.
+    It hears silence while ``deaf`` says so and for TAIL seconds after; that is asked in PortAudio's thread, once a
+    block, so that not one block of the tool's own voice gets through while the reader is busy. Raises DeviceError when
+    there is none of that name, none at all, or it cannot be opened.
     """
     sd = sounddevice()
     try:
         info = sd.query_devices(device, "input")
         settings = _settings(sd, info)
-        return Microphone(sd, info["name"], **settings)
+        return Microphone(sd, info["name"], deaf=deaf, **settings)
     except (sd.PortAudioError, ValueError) as error:
         wanted = "the default microphone" if device is None else f"microphone {device!r}"
         names = ", ".join(device_names("input")) or "none"
@@ -109,23 +116,39 @@ class Pace:
         return round(late / seconds) if late > 2 * seconds and not first else 0
 
 
+class Block(NamedTuple):
+    """int16 samples at 16 kHz. ``gap``: sound was lost or silenced in them or just before them."""
+
+    samples: NDArray[np.int16]
+    gap: bool
+
+
 class Microphone:
-    """An open microphone; iterating gives int16 blocks at 16 kHz until it is closed.
+    """An open microphone; iterating gives its blocks until it is closed.
 
     ``overruns`` counts the blocks that were lost, in the drivers or because ``backlog`` of them had not been read.
     Iterating raises DeviceError when the device is lost.
     """
 
     def __init__(
-        self, sd: Any, name: str, *, device: int, samplerate: float, channels: int, backlog: int = BACKLOG
+        self,
+        sd: Any,
+        name: str,
+        *,
+        device: int,
+        samplerate: float,
+        channels: int,
+        deaf: Callable[[], bool] = _never,
+        backlog: int = BACKLOG,
     ) -> None:
         self.name = name
         self.overruns = 0
         self._pace = Pace()
         self._closed = False
+        self._deaf = deaf
         self._gate = 0  # blocks still to be silenced
-        self._paused = False
-        self._blocks: queue.Queue[NDArray[np.int16]] = queue.Queue(maxsize=backlog)
+        self._gap = True  # nobody knows what was being said before the first block
+        self._blocks: queue.Queue[Block] = queue.Queue(maxsize=backlog)
         self._resampler = None if samplerate == RATE else soxr.ResampleStream(samplerate, RATE, 1, dtype="int16")
         self._stream = sd.InputStream(
             device=device,
@@ -138,14 +161,6 @@ class Microphone:
         )
         self._stream.start()
 
-    def pause(self) -> None:
-        """Hear silence from now on, while the tool speaks: the blocks go on, so time in the stream stays true."""
-        self._paused = True
-
-    def resume(self) -> None:
-        """Hear again, TAIL seconds from now."""
-        self._paused = False
-
     def close(self) -> None:
         """Let go of the device; the iteration ends with what was heard so far."""
         self._closed = True
@@ -157,7 +172,7 @@ class Microphone:
     def __exit__(self, kind: type[BaseException] | None, error: BaseException | None, at: TracebackType | None) -> None:
         self.close()
 
-    def __iter__(self) -> Iterator[NDArray[np.int16]]:
+    def __iter__(self) -> Iterator[Block]:
         while True:
             try:
                 block = self._blocks.get(timeout=0 if self._closed else LOST_AFTER)
@@ -168,18 +183,22 @@ class Microphone:
                     f"the microphone {self.name!r} stopped delivering sound; plug it in again or choose another"
                 ) from None
             if self._resampler is not None:
-                block = self._resampler.resample_chunk(block)
-            if len(block):
-                yield block
+                block = block._replace(samples=self._resampler.resample_chunk(block.samples))
+            yield block
 
     def _take(self, data: NDArray[np.int16], frames: int, _time: Any, status: Any) -> None:
         """Take a block from PortAudio, in its thread."""
-        self.overruns += self._pace.missed(time.monotonic(), BLOCK) or bool(status.input_overflow)
-        if self._paused:
-            self._gate = round(TAIL / BLOCK)
-        gated = self._paused or self._gate > 0
-        self._gate = max(0, self._gate - (not self._paused))
+        lost = self._pace.missed(time.monotonic(), BLOCK) or int(status.input_overflow)
+        self.overruns += lost
+        if self._deaf():
+            self._gate = 1 + round(TAIL / BLOCK)
+        silenced = self._gate > 0
+        self._gate = max(0, self._gate - 1)
+        samples = np.zeros(frames, np.int16) if silenced else data[:, 0].copy()
         try:
-            self._blocks.put_nowait(np.zeros(frames, np.int16) if gated else data[:, 0].copy())
+            # Silenced blocks go on, so that time in the stream stays true.
+            self._blocks.put_nowait(Block(samples, self._gap or silenced or lost > 0))
+            self._gap = False
         except queue.Full:
             self.overruns += 1
+            self._gap = True

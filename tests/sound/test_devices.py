@@ -1,20 +1,17 @@
 """Microphone and loudspeaker on a virtual sound card: what the voice plays is what the microphone hears.
 
-The sound card is a PulseAudio server of the test's own with a null sink, whose monitor is the microphone. Whatever uses
-it runs in a child process (the second half of this file), so that nothing of it reaches the other tests.
+Whatever uses the sound card runs in a child process (the second half of this file), so that nothing of it reaches the
+other tests.
 """
 
 from __future__ import annotations
 
-import contextlib
 import json
 import math
 import os
-import shutil
 import signal
 import subprocess
 import sys
-import tempfile
 from collections.abc import Iterable, Iterator
 from pathlib import Path
 from typing import Any
@@ -24,88 +21,31 @@ import pytest
 import soundfile
 import soxr
 from numpy.typing import NDArray
+from virtual_card import LOUD, SoundCard
 
-from handsfree.sound.devices import DeviceError, Microphone, Pace, device_names, microphone, sounddevice
+from handsfree.sound.devices import Block, DeviceError, Microphone, Pace, microphone, sounddevice
 from handsfree.sound.protocol import RATE
 from handsfree.sound.voice import AloudVoice, Renderer
 
 PROMPT = "Measure the resistance of the heating element."
 LONG = " ".join([PROMPT] * 4)
-LOUD = 500  # of 32768; the null sink itself is silent
 
 
-class SoundCard:
-    """A PulseAudio server with one null sink, and the environment in which programs use it."""
-
-    def __init__(self, folder: Path) -> None:
-        self.folder = folder
-        (folder / ".asoundrc").write_text("pcm.!default { type pulse }\nctl.!default { type pulse }\n")
-        self.environment = {
-            **{name: value for name, value in os.environ.items() if not name.startswith(("PULSE_", "ALSA_"))},
-            "HOME": str(folder),
-            "XDG_RUNTIME_DIR": str(folder),
-            "XDG_CONFIG_HOME": str(folder),
-            "PULSE_SINK": "bench",
-            "PULSE_SOURCE": "bench.monitor",
-        }
-        subprocess.run(
-            [
-                *("pulseaudio", "-n", "--daemonize=yes", "--exit-idle-time=-1", "--use-pid-file=yes"),
-                *("-L", "module-native-protocol-unix"),
-                *("-L", "module-null-sink sink_name=bench rate=48000"),
-            ],
-            env=self.environment,
-            check=True,
-            capture_output=True,
-        )
-        self.process = int((folder / "pulse" / "pid").read_text())
-
-    def run(self, function: str, *arguments: str | Path) -> Any:
-        """Run a function of this file in a child process and return what it printed as JSON."""
-        done = subprocess.run(
-            [sys.executable, __file__, function, *map(str, arguments)],
-            env=self.environment,
-            capture_output=True,
-            text=True,
-            timeout=120,
-        )
-        assert done.returncode == 0, done.stderr
-        return json.loads(done.stdout)
-
-    def close(self) -> None:
-        with contextlib.suppress(ProcessLookupError):  # one test ends it
-            os.kill(self.process, signal.SIGTERM)
-
-
-@contextlib.contextmanager
-def _a_sound_card() -> Iterator[SoundCard]:
-    if not (sys.platform.startswith("linux") and shutil.which("pulseaudio") and shutil.which("paplay")):
-        pytest.skip("a virtual sound card needs Linux with pulseaudio and paplay")
-    # The socket's path has to be short, which pytest's own folders are not on every machine.
-    with tempfile.TemporaryDirectory(prefix="card-") as folder:
-        card = SoundCard(Path(folder))
-        try:
-            if "pulse" not in card.run("names"):
-                pytest.skip("a virtual sound card needs PortAudio and ALSA's pulse plugin")
-            yield card
-        finally:
-            card.close()
-
-
-@pytest.fixture(scope="module")
-def sound_card() -> Iterator[SoundCard]:
-    with _a_sound_card() as card:
-        yield card
-
-
-@pytest.fixture
-def own_card() -> Iterator[SoundCard]:
-    with _a_sound_card() as card:
-        yield card
+def run(card: SoundCard, function: str, *arguments: str | Path) -> Any:
+    """Run a function of this file in a child process and return what it printed as JSON."""
+    done = subprocess.run(
+        [sys.executable, __file__, function, *map(str, arguments)],
+        env=card.environment,
+        capture_output=True,
+        text=True,
+        timeout=120,
+    )
+    assert done.returncode == 0, done.stderr
+    return json.loads(done.stdout)
 
 
 def test_the_microphone_hears_a_prompt_whole_and_loses_nothing(sound_card: SoundCard) -> None:
-    heard = sound_card.run("hear_prompt", sound_card.folder)
+    heard = run(sound_card, "hear_prompt", sound_card.folder)
     assert heard["overruns"] == 0
     assert heard["seconds"] == pytest.approx(heard["prompt"], rel=0.1)
     assert heard["likeness"] > 0.9
@@ -114,7 +54,7 @@ def test_the_microphone_hears_a_prompt_whole_and_loses_nothing(sound_card: Sound
 def test_a_file_played_by_another_program_arrives_at_16_khz(sound_card: SoundCard) -> None:
     tone = np.round(8000 * np.sin(2 * np.pi * 440 * np.arange(3 * 48_000) / 48_000)).astype(np.int16)
     soundfile.write(sound_card.folder / "tone.wav", tone, 48_000)
-    heard = sound_card.run("hear_file", sound_card.folder / "tone.wav")
+    heard = run(sound_card, "hear_file", sound_card.folder / "tone.wav")
     assert heard["overruns"] == 0
     assert heard["pitch"] == pytest.approx(440, abs=3)
 
@@ -122,13 +62,13 @@ def test_a_file_played_by_another_program_arrives_at_16_khz(sound_card: SoundCar
 def test_a_device_that_only_has_its_own_rate_and_channels_is_heard_at_16_khz_mono(sound_card: SoundCard) -> None:
     tone = np.round(8000 * np.sin(2 * np.pi * 440 * np.arange(3 * 48_000) / 48_000)).astype(np.int16)
     soundfile.write(sound_card.folder / "tone.wav", tone, 48_000)
-    heard = sound_card.run("hear_file", sound_card.folder / "tone.wav", "48000", "2")
+    heard = run(sound_card, "hear_file", sound_card.folder / "tone.wav", "48000", "2")
     assert heard["overruns"] == 0
     assert heard["pitch"] == pytest.approx(440, abs=3)
 
 
 def test_a_prompt_that_is_cut_off_is_not_heard_any_further(sound_card: SoundCard) -> None:
-    heard = sound_card.run("cut_off", sound_card.folder)
+    heard = run(sound_card, "cut_off", sound_card.folder)
     assert heard["before"] > 1  # seconds: it was heard
     assert heard["after"] < 0.3  # seconds: 0.1 s for the loudspeaker and what was under way to the microphone
     assert heard["before"] + heard["after"] < heard["prompt"] / 2
@@ -137,26 +77,28 @@ def test_a_prompt_that_is_cut_off_is_not_heard_any_further(sound_card: SoundCard
     )  # and the next prompt begins with its first word
 
 
-def test_the_tool_does_not_hear_itself_while_the_microphone_is_paused(sound_card: SoundCard) -> None:
-    heard = sound_card.run("speak_while_paused", sound_card.folder)
-    assert heard["paused"] == 0
-    assert heard["resumed"] > LOUD
+def test_a_deaf_microphone_hears_nothing_of_a_prompt_to_its_last_sample(sound_card: SoundCard) -> None:
+    heard = run(sound_card, "speak_while_deaf", sound_card.folder)
+    assert heard["deaf"] == 0
+    assert heard["deaf for"] > heard["prompt"]
+    assert heard["after"] < LOUD
+    assert heard["hearing"] > LOUD
 
 
 def test_a_microphone_that_is_lost_is_reported_in_a_sentence(own_card: SoundCard) -> None:
-    told = own_card.run("lose_device", str(own_card.process))
+    told = run(own_card, "lose_device", str(own_card.process))
     assert "stopped delivering sound" in told
     assert "plug it in again" in told
 
 
 def test_a_microphone_that_nobody_has_is_refused_with_the_names_of_those_there_are(sound_card: SoundCard) -> None:
-    told = sound_card.run("ask_for", "no such microphone")
+    told = run(sound_card, "ask_for", "no such microphone")
     assert "'no such microphone'" in told
     assert "pulse" in told
 
 
 def test_sound_that_nobody_reads_is_dropped_and_counted(sound_card: SoundCard) -> None:
-    heard = sound_card.run("read_nothing")
+    heard = run(sound_card, "read_nothing")
     assert heard["overruns"] > 0
     assert heard["blocks"] == 10
 
@@ -203,10 +145,10 @@ def test_lost_blocks_are_counted_though_the_driver_says_nothing() -> None:
 # What runs in the child process. Time is counted in samples from the microphone.
 
 
-def _take(blocks: Iterator[NDArray[np.int16]], seconds: float) -> NDArray[np.int16]:
+def _take(blocks: Iterator[Block], seconds: float) -> NDArray[np.int16]:
     taken: list[NDArray[np.int16]] = []
     while sum(map(len, taken)) < seconds * RATE:
-        taken.append(next(blocks))
+        taken.append(next(blocks).samples)
     return np.concatenate(taken)
 
 
@@ -228,13 +170,6 @@ def _likeness(heard: NDArray[np.int16], prompt: NDArray[np.int16]) -> float:
     correlation = np.fft.irfft(np.fft.rfft(heard, size) * np.conj(np.fft.rfft(prompt, size)), size)
     energy = np.sqrt(np.sum(heard.astype(float) ** 2) * np.sum(prompt.astype(float) ** 2))
     return float(np.max(correlation) / energy)
-
-
-def names() -> object:
-    try:
-        return device_names("input")
-    except DeviceError:
-        return []
 
 
 def hear_prompt(folder: str) -> object:
@@ -297,22 +232,36 @@ def cut_off(folder: str) -> object:
     }
 
 
-def speak_while_paused(folder: str) -> object:
+def speak_while_deaf(folder: str) -> object:
     renderer = Renderer(Path(folder, "cache"))
     prompt = _at_16_khz(renderer, PROMPT)
     voice = AloudVoice(renderer)
-    with microphone() as opened:
+    gated = True
+    with microphone(deaf=lambda: gated and voice.speaking) as opened:
         blocks = iter(opened)
-        _take(blocks, 1)
-        opened.pause()
+        before = next(blocks)
+        while before.gap:
+            before = next(blocks)
         voice.say(PROMPT)
-        paused = _take(blocks, len(prompt) / RATE)
-        voice.wait()
-        opened.resume()
+        deaf = next(blocks)
+        while not deaf.gap:
+            deaf = next(blocks)
+        heard, gaps = 0, 0
+        while deaf.gap:
+            heard, gaps = max(heard, int(np.abs(deaf.samples).max())), gaps + 1
+            deaf = next(blocks)
+        after = _take(blocks, 1)
+        gated = False
         voice.say(PROMPT)
-        resumed = _take(blocks, len(prompt) / RATE + 1)
+        hearing = _take(blocks, len(prompt) / RATE + 1)
         voice.close()
-    return {"paused": int(np.abs(paused).max()), "resumed": int(np.abs(resumed).max())}
+    return {
+        "deaf": heard,
+        "deaf for": gaps * 0.032,
+        "prompt": len(prompt) / RATE,
+        "after": int(np.abs(after).max()),
+        "hearing": int(np.abs(hearing).max()),
+    }
 
 
 def lose_device(server: str) -> object:

@@ -108,6 +108,39 @@ def test_speech_that_never_ends_is_cut_once_and_the_rest_dropped() -> None:
     assert after.seconds < 2.0
 
 
+def with_gap(samples: NDArray[np.int16], begin: float, end: float) -> list[Speech]:
+    """What is found where a microphone was deaf from ``begin`` to ``end``, in seconds."""
+    endpointer, found, block = Endpointer(), [], 512
+    for at in range(0, len(samples), block):
+        gap = begin * RATE <= at < end * RATE
+        part = samples[at : at + block]
+        found += endpointer.feed(np.zeros_like(part) if gap else part, gap=gap)
+    return found + endpointer.flush()
+
+
+def test_speech_that_began_in_a_gap_is_not_whole() -> None:
+    halfway = FIRST + 0.45  # "five" is lost, "point two ohms" is left
+    first, second = with_gap(TWO, 0.5, halfway)
+    assert (first.cut, second.cut) == (True, False)
+    assert first.start > FIRST
+
+
+def test_speech_that_goes_on_into_a_gap_is_not_whole() -> None:
+    first, second = with_gap(TWO, FIRST + 0.8, FIRST + 2.5)
+    assert (first.cut, second.cut) == (True, False)
+
+
+def test_speech_some_time_after_a_gap_is_whole() -> None:
+    first, second = with_gap(TWO, 0.5, FIRST - 0.4)
+    assert (first.cut, second.cut) == (False, False)
+
+
+def test_speech_that_the_end_of_the_stream_interrupts_is_not_whole() -> None:
+    (interrupted,) = cut(joined(noise(1.0), clip("four_hundred_eighty_volts")[: RATE * 3 // 4]))
+    (whole,) = cut(joined(noise(1.0), clip("four_hundred_eighty_volts"), noise(0.3)))
+    assert (interrupted.cut, whole.cut) == (True, False)
+
+
 def test_the_span_of_a_file_runs_from_its_first_to_its_last_speech_whatever_the_pauses() -> None:
     samples = joined(noise(2.0), clip("five"), noise(1.6), clip("point_two_ohms"), noise(2.0))
     span = speech_span(Audio(samples, start=10.0))

@@ -1,0 +1,240 @@
+"""A sound card that exists only in memory: a PulseAudio server of its own, so that nobody's real devices are touched.
+
+It has one stereo output, ``bench``, and a microphone in two places:
+
+    open room   the microphone hears all of the output: what the tool says and what the technician says
+    headset     the tool speaks into the left channel and the technician into the right one, and the microphone hears
+                the right one only
+
+Either way a recording of ``bench`` holds both of them on one clock.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import json
+import os
+import shutil
+import signal
+import subprocess
+import sys
+import threading
+import time
+from collections.abc import Iterable
+from pathlib import Path
+from types import TracebackType
+from typing import Self
+
+import numpy as np
+import soundfile
+from numpy.typing import NDArray
+
+from handsfree.session.journal import JOURNAL
+
+RATE = 16_000
+BLOCK = 320  # samples, 20 ms
+LOUD = 500  # of 32768; the card itself is silent
+ROOM_NOISE = 8.0  # of 32768, about -72 dB: no microphone is digitally silent
+
+OPEN_ROOM = {"PULSE_SINK": "bench", "PULSE_SOURCE": "bench.monitor"}
+HEADSET = {"PULSE_SINK": "tool", "PULSE_SOURCE": "boom"}
+
+_ONE_CHANNEL = "remix=no channels=1 channel_map=mono master_channel_map=front-"
+_MODULES = (
+    "module-native-protocol-unix",
+    "module-null-sink sink_name=bench rate=48000 channels=2 channel_map=front-left,front-right",
+    f"module-remap-sink sink_name=tool master=bench {_ONE_CHANNEL}left",
+    f"module-remap-sink sink_name=mouth master=bench {_ONE_CHANNEL}right",
+    f"module-remap-source source_name=boom master=bench.monitor {_ONE_CHANNEL}right",
+)
+_DEVICES = "from handsfree.sound.devices import device_names; print(*device_names('input'), sep='\\n')"
+
+
+def missing() -> str | None:
+    """What a virtual sound card lacks here, None where it lacks nothing."""
+    if not sys.platform.startswith("linux"):
+        return "a virtual sound card needs Linux"
+    if not all(shutil.which(program) for program in ("pulseaudio", "paplay", "parec")):
+        return "a virtual sound card needs pulseaudio, paplay and parec"
+    return None
+
+
+class SoundCard:
+    """The running server, and the environment in which programs use it; ``folder`` is its home, with a short path."""
+
+    def __init__(self, folder: Path) -> None:
+        self.folder = folder
+        (folder / ".asoundrc").write_text("pcm.!default { type pulse }\nctl.!default { type pulse }\n")
+        self.environment = {
+            **{name: value for name, value in os.environ.items() if not name.startswith(("PULSE_", "ALSA_", "XDG_"))},
+            "HOME": str(folder),
+            "XDG_RUNTIME_DIR": str(folder),
+            "XDG_CONFIG_HOME": str(folder),
+            **OPEN_ROOM,
+        }
+        modules = [argument for module in _MODULES for argument in ("-L", module)]
+        subprocess.run(
+            ["pulseaudio", "-n", "--daemonize=yes", "--exit-idle-time=-1", "--use-pid-file=yes", *modules],
+            env=self.environment,
+            check=True,
+            capture_output=True,
+        )
+        self.process = int((folder / "pulse" / "pid").read_text())
+
+    def devices(self) -> list[str]:
+        """The microphones that the program finds on it, none without PortAudio."""
+        run = subprocess.run([sys.executable, "-c", _DEVICES], env=self.environment, capture_output=True, text=True)
+        return run.stdout.splitlines()
+
+    def say(self, speech: NDArray[np.int16], *, headset: bool) -> None:
+        """Play a technician's words to their end."""
+        path = self.folder / "said.wav"
+        soundfile.write(path, speech, RATE)
+        device = "mouth" if headset else "bench"
+        subprocess.run(["paplay", f"--device={device}", str(path)], env=self.environment, check=True)
+
+    def kill(self) -> None:
+        """As if it were unplugged."""
+        with contextlib.suppress(ProcessLookupError):
+            os.kill(self.process, signal.SIGKILL)
+
+    def close(self) -> None:
+        with contextlib.suppress(ProcessLookupError):
+            os.kill(self.process, signal.SIGTERM)
+
+
+class Ear:
+    """Listens to all of a card's output as a technician does: knows how much was said and whether it is quiet now.
+
+    Amounts are in seconds of the card's own clock. In an open room both sides are heard on both channels.
+    """
+
+    def __init__(self, card: SoundCard) -> None:
+        command = ["parec", "--device=bench.monitor", "--raw", "--format=s16le", f"--rate={RATE}", "--channels=2"]
+        self._recorder = subprocess.Popen(
+            [*command, "--latency-msec=40"], env=card.environment, stdout=subprocess.PIPE, stderr=subprocess.DEVNULL
+        )
+        self._changed = threading.Condition()
+        self._blocks: list[NDArray[np.int16]] = []
+        self._loud = 0
+        self._quiet = 0
+        self._thread = threading.Thread(target=self._listen, daemon=True)
+        self._thread.start()
+
+    @property
+    def spoken(self) -> float:
+        """How much the tool has said so far."""
+        with self._changed:
+            return self._loud * BLOCK / RATE
+
+    @property
+    def now(self) -> float:
+        """How much has been recorded."""
+        with self._changed:
+            return len(self._blocks) * BLOCK / RATE
+
+    def wait_for_speech(self, beyond: float, timeout: float = 30) -> bool:
+        """Return when more than ``beyond`` seconds have been spoken in all; False where that does not come."""
+        with self._changed:
+            return self._changed.wait_for(lambda: self._loud * BLOCK / RATE > beyond, timeout)
+
+    def wait_for_quiet(self, seconds: float = 1.0, timeout: float = 60) -> bool:
+        """Return when the tool has been quiet for so long; False where it never is."""
+        with self._changed:
+            return self._changed.wait_for(lambda: self._quiet * BLOCK / RATE >= seconds, timeout)
+
+    def recording(self) -> NDArray[np.int16]:
+        """All that was heard: the tool's channel and the technician's."""
+        with self._changed:
+            return np.concatenate(self._blocks)
+
+    def close(self) -> None:
+        self._recorder.terminate()
+        self._thread.join()
+        self._recorder.wait()
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(self, kind: type[BaseException] | None, error: BaseException | None, at: TracebackType | None) -> None:
+        self.close()
+
+    def _listen(self) -> None:
+        assert self._recorder.stdout is not None
+        while len(data := self._recorder.stdout.read(4 * BLOCK)) == 4 * BLOCK:
+            block = np.frombuffer(data, np.int16).reshape(-1, 2)
+            loud = int(np.abs(block[:, 0].astype(np.int32)).max()) > LOUD
+            with self._changed:
+                self._blocks.append(block)
+                self._loud += loud
+                self._quiet = 0 if loud else self._quiet + 1
+                self._changed.notify_all()
+
+
+class Visit:
+    """The program at work on a sound card, and a technician who hears and answers it."""
+
+    def __init__(self, card: SoundCard, procedure: Path, folder: Path, *, headset: bool) -> None:
+        self._card = card
+        self._headset = headset
+        self._journal = folder / JOURNAL
+        self._unheard = 0.0  # how much the tool had said when the technician last spoke
+        self.ear = Ear(card)
+        options = ["--voice", "aloud", "--engine", "pocketsphinx", "--out", str(folder)]
+        self.program = subprocess.Popen(
+            [sys.executable, "-m", "handsfree.cli", "run", str(procedure), *options, *["--headset"] * headset],
+            env=card.environment | (HEADSET if headset else OPEN_ROOM),
+            stdout=subprocess.PIPE,
+            stderr=subprocess.PIPE,
+            text=True,
+            encoding="utf-8",
+        )
+
+    def kinds(self) -> list[str]:
+        """What stands in the journal now."""
+        if not self._journal.exists():
+            return []
+        *lines, _ = self._journal.read_bytes().split(b"\n")
+        return [json.loads(line)["kind"] for line in lines]
+
+    def wait_for(self, kind: str, count: int, timeout: float = 60) -> None:
+        """Return when the journal holds so many entries of this kind."""
+        tick, until = threading.Event(), time.monotonic() + timeout
+        while self.kinds().count(kind) < count:
+            assert time.monotonic() < until, f"only {self.kinds()}"
+            assert self.program.poll() is None, self.program.stderr.read() if self.program.stderr else ""
+            tick.wait(0.05)
+
+    def listen(self) -> None:
+        """Hear what the tool has to say, to its end."""
+        assert self.ear.wait_for_speech(self._unheard), self.kinds()
+        assert self.ear.wait_for_quiet()
+
+    def say(self, speech: NDArray[np.int16], *, hears: bool = True) -> None:
+        """Say something; ``hears`` says that it gets into the record, and returns when it is there."""
+        heard = self.kinds().count("heard")
+        self._card.say(in_room_noise([speech]), headset=self._headset)
+        self._unheard = self.ear.spoken
+        if hears:
+            self.wait_for("heard", heard + 1)
+
+    def end(self) -> tuple[int, str, str]:
+        """Exit code, output and errors of the program when it is over."""
+        out, error = self.program.communicate(timeout=90)
+        assert "Traceback" not in error
+        return self.program.returncode, out, error
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.program.kill()
+        self.program.communicate()
+        self.ear.close()
+
+
+def in_room_noise(parts: Iterable[NDArray[np.int16]]) -> NDArray[np.int16]:
+    """Sounds one after the other in the same faint noise."""
+    samples = np.concatenate(list(parts))
+    noise = np.random.default_rng(5).normal(0, ROOM_NOISE, len(samples))
+    return np.clip(np.round(samples + noise), -32768, 32767).astype(np.int16)
