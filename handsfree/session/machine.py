@@ -794,7 +794,7 @@ def _words() -> dict[tuple[Phase, Word], Callable[[Session, Command], None]]:
             **status,
             **moves,
             Word.DONE: Session._done,
-            Word.AFFIRM: Session._done,
+            Word.AFFIRM: Session._roger,  # answers questions only: a second "affirm" must not complete the next step
             Word.NEGATIVE: Session._not_done,
         },
         Phase.DOUBT: {
