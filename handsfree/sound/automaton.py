@@ -11,8 +11,7 @@ from collections import defaultdict
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 
-from handsfree.spoken.expression import Expression
-from handsfree.spoken.expression import _Places as Places
+from handsfree.spoken.expression import Expression, Places
 
 START_PLACE = -1
 

@@ -455,7 +455,7 @@ def cover(tree: Expression) -> list[list[str]]:
 
     A recogniser that learns word pairs from a list of phrases learns the tree's pairs from these.
     """
-    graph = _Places(tree)
+    graph = Places(tree)
     to = _shortest(graph.first, graph.follow)
     reverse: list[set[int]] = [set() for _ in graph.words]
     for place, nexts in enumerate(graph.follow):
@@ -490,7 +490,7 @@ def cover(tree: Expression) -> list[list[str]]:
     return [list(sentence) for sentence in unique]
 
 
-class _Places:
+class Places:
     """The tree's Words nodes by occurrence, with which may begin, follow and end (Glushkov's construction)."""
 
     def __init__(self, tree: Expression) -> None:
