@@ -7,6 +7,7 @@ a folder, an option); 3 (``hear``) heard, but the audio had to be converted; 130
 from __future__ import annotations
 
 import argparse
+import io
 import json
 import sys
 import tempfile
@@ -34,6 +35,9 @@ class UnusableError(PlainError):
 
 def main(arguments: Sequence[str] | None = None) -> int:
     """Runs one command and returns its exit code; bad input is told in a sentence on standard error."""
+    for stream in (sys.stdin, sys.stdout, sys.stderr):
+        if isinstance(stream, io.TextIOWrapper):  # a terminal's own code page may lack the signs that are printed
+            stream.reconfigure(encoding="utf-8", errors="replace")
     options = _parser().parse_args(arguments)
     command: Callable[[argparse.Namespace], int] = options.command
     try:
@@ -45,6 +49,9 @@ def main(arguments: Sequence[str] | None = None) -> int:
         return OK
     except PlainError as error:
         print(error, file=sys.stderr)
+        return UNUSABLE
+    except OSError as error:
+        print(f"cannot go on reading or writing: {error}; make room or choose another place", file=sys.stderr)
         return UNUSABLE
 
 
@@ -128,6 +135,7 @@ def _run(options: argparse.Namespace) -> int:
     from handsfree.console import Screen
     from handsfree.procedure.load import load
     from handsfree.procedure.proof import check
+    from handsfree.session.journal import seal
     from handsfree.sound.loop import begin, from_microphone, from_recording, from_text
     from handsfree.sound.voice import choose_voice
 
@@ -159,7 +167,7 @@ def _run(options: argparse.Namespace) -> int:
         conversation, opened = begin(loaded, folder, voice, screen, recogniser, source=options.device or "microphone")
         from_microphone(conversation, options.device, opened, headset=options.headset)
     conversation.close()
-    screen.console.print(f"The record is in {folder}")
+    screen.console.print(f"The record is in {folder}\nseal {seal(folder)}", soft_wrap=True)
     return OK if conversation.finding else REFUSED
 
 
@@ -180,7 +188,7 @@ def _new_folder(loaded: Loaded) -> Path:
 
 
 def _lines(terminal: bool) -> Iterator[str]:
-    while True:
+    while sys.stdin is not None:
         if terminal and sys.stdin.isatty():
             print("> ", end="", flush=True)
         line = sys.stdin.readline()
@@ -213,7 +221,7 @@ def _parse(options: argparse.Namespace) -> int:
     from handsfree.spoken.reading import parse
 
     expect, refused = Expectation(options.expect), False
-    for line in sys.stdin:
+    for line in sys.stdin or ():
         text = line.rstrip("\r\n")
         outcome = parse(text, expect)
         if isinstance(outcome, Reading):
@@ -258,7 +266,8 @@ def _hear(options: argparse.Namespace) -> int:
         else:
             utterance = recogniser.hear(speech)
             outcome = parse(utterance.text, Expectation(options.expect))
-            fields |= {"heard": utterance.text, "confidence": utterance.confidence}
+            confidence = None if utterance.confidence is None else round(utterance.confidence, 3)
+            fields |= {"heard": utterance.text, "confidence": confidence}
             if not isinstance(outcome, Reading):
                 fields["reason"] = outcome.reason
             elif utterance.confidence is not None and utterance.confidence < Policy().doubt:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import os
 import subprocess
 import sys
 from pathlib import Path
@@ -92,6 +93,33 @@ def test_a_session_that_is_left_early_is_not_concluded(tmp_path: Path) -> None:
     done = handsfree("run", COOLER, "--typed", "--out", tmp_path / "session", said="done\n")
     assert done.returncode == 1
     assert handsfree("verify", tmp_path / "session").returncode == 0
+
+
+def test_bytes_that_are_no_text_are_asked_again_and_the_session_goes_on(tmp_path: Path) -> None:
+    command = [sys.executable, "-m", "handsfree.cli", "run", COOLER, "--typed", "--out", str(tmp_path / "session")]
+    done = subprocess.run(command, input=b"done\n\xff 5\n8\n", capture_output=True, cwd=ROOT, check=False)
+    assert b"Traceback" not in done.stderr
+    assert handsfree("verify", tmp_path / "session").returncode == 0
+
+
+def test_a_screen_with_few_signs_does_not_stop_a_session(tmp_path: Path) -> None:
+    narrow = os.environ | {"PYTHONUTF8": "0", "PYTHONIOENCODING": "cp1252"}
+    command = [sys.executable, "-m", "handsfree.cli", "run", COOLER, "--typed", "--out", str(tmp_path / "session")]
+    done = subprocess.run(command, input=b"done\n9\n", capture_output=True, cwd=ROOT, env=narrow, check=False)
+    assert b"Traceback" not in done.stderr
+    assert "nonconforming" in done.stdout.decode().lower()
+    assert handsfree("verify", tmp_path / "session").returncode == 0
+
+
+def test_two_signs_are_no_reading() -> None:
+    done = handsfree("parse", "--expect", "temperature", said="-- 5\n--18\n- -5\n+-5\n")
+    assert [each["kind"] for each in lines(done)] == ["refuse"] * 4
+
+
+def test_the_seal_is_shown_when_the_session_ends(tmp_path: Path) -> None:
+    done = handsfree("run", COOLER, "--typed", "--out", tmp_path / "session", said="done\n")
+    seal = done.stdout.split()[-1]
+    assert handsfree("verify", tmp_path / "session", "--seal", seal).returncode == 0
 
 
 def test_a_folder_that_holds_a_record_is_not_written_over(tmp_path: Path) -> None:

@@ -13,7 +13,7 @@ from functools import cache
 from typing import TYPE_CHECKING
 
 from handsfree.procedure.model import AtLeast, AtMost, Between, Limit, Measure, Nominal, Verdict
-from handsfree.spoken.meaning import Kind, Reading
+from handsfree.spoken.meaning import Kind, Quantity, Reading
 from handsfree.spoken.numbers import say_number
 from handsfree.spoken.readback import say_value
 from handsfree.spoken.units import NEVER_NEGATIVE
@@ -67,6 +67,8 @@ def _over_range(step: Measure, words: str) -> Judgement:
     """OL says "more than this range shows": too much for an upper limit, too little to prove a lower one."""
     if step.over_range is not None:
         return Judgement(step.over_range, words, "the procedure says what over range means here")
+    if step.quantity is Quantity.TEMPERATURE:
+        return Judgement(Verdict.UNDECIDED, words, "the thermometer shows no temperature: check its probe")
     if isinstance(step.limit, AtLeast):
         return Judgement(Verdict.UNDECIDED, words, "over range does not say how much: use a higher range")
     return Judgement(Verdict.NONCONFORMING, words)

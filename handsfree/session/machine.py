@@ -138,6 +138,7 @@ class Session:
         self._owed: dict[str, str | None] = {}  # steps to be done again, with the outcome by which they were left
         self._step_said: list[Say] = []  # the step's cautions and instruction, which SAY AGAIN repeats
         self._question = Say("", "asked again")  # what SAY AGAIN repeats while a question stands
+        self._why = ""  # the reason given last for asking again
         self._again = 0  # how often in a row the same question was not understood
         self._deviations = 0
         self._confidence: float | None = None
@@ -589,11 +590,17 @@ class Session:
         self._record(Mark.RESUMED, {"step": self._at})
         self._say_again(command)
 
+    def _is_answer(self, step: str) -> bool:
+        return isinstance(self.procedure.step(step), Observe)
+
     def _correct(self, command: Command) -> None:
         old = self._to_correct()
         assert old is not None  # CORRECTION is not open otherwise
         step = self.procedure.step(old.step)
         assert isinstance(step, Measure)
+        if command.reading is None and self._last is not None and self._is_answer(self._last[0]):
+            self._disregard(command)  # what was wrong is the answer just given, not a reading before it
+            return
         if command.reading is None:
             self._withdraw(old, None, "correction")
             self._say(f"Corrected: {step.reading}, {say_reading(old.reading)}, does not stand.", "reading")
@@ -650,7 +657,7 @@ class Session:
 
     def _unable(self, command: Command) -> None:
         if command.reason is None:
-            self._ask(Phase.REASON, f"Say the reason: {', '.join(REASONS)}.")
+            self._ask(Phase.REASON, f"Say the reason: {', '.join(REASONS)}; or disregard.")
         else:
             self._unable_because(command.reason)
 
@@ -737,7 +744,8 @@ class Session:
     def _ask_again(self, text: str, reason: str) -> None:
         self._again += 1
         self._record(Mark.ASKED_AGAIN, {"step": self._at, "text": text, "reason": reason})
-        if self._again == 1:
+        if self._again == 1 or reason != self._why:
+            self._why = reason
             self._say(f"Say again. {_sentence(reason)}", "asked again")
         else:
             self._say(f"Say again. {self._hint()}", "asked again")

@@ -215,11 +215,12 @@ def from_microphone(
 
 @contextmanager
 def _ended(conversation: Conversation) -> Iterator[None]:
-    """A session that is interrupted or loses its microphone says so in its record before the error goes on."""
+    """A session that is interrupted, or loses its microphone or its screen, says so in its record first."""
     try:
         yield
-    except (KeyboardInterrupt, DeviceError) as error:
+    except (KeyboardInterrupt, DeviceError, OSError) as error:
         conversation.hush()
-        conversation.handle(Ended(datetime.now(UTC), str(error) or "interrupted"))
+        with suppress(OSError):  # a screen that has gone cannot show this either; it is on record before it is shown
+            conversation.handle(Ended(datetime.now(UTC), str(error) or "interrupted"))
         conversation.close()
         raise

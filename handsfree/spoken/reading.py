@@ -375,7 +375,7 @@ def _article(quantity: Quantity) -> str:
 
 def _unknown(word: str) -> str:
     if word == ",":
-        return "there may be two readings in this: say one, without a pause"
+        return "there may be two readings in this: say one, without a pause (in figures, with a decimal point: 5.2)"
     if not word.isalpha():
         return f"{word!r} cannot be read: write one reading such as '5.2 ohms'"
     return f"{word!r} is not a number, a unit or a display: say a reading such as 'five point two ohms'"

@@ -97,6 +97,8 @@ _MARKS: tuple[tuple[str, re.Pattern[str], str], ...] = tuple(
         ("°", r"°\s*[Ff]\b", "°F"),
         (">", ">(?!=)", " greater than "),
         ("<", "<(?!=)", " less than "),
+        # Two signs say nothing sure; the grammar refuses them.
+        *((dash, rf"{re.escape(dash)}\s*[-−+–—](?=\s*[\w.])", " minus minus ") for dash in "-−–—+"),
         *((dash, rf"(?:(?<=\s)|^){dash}(?=\s*[\w.])", "minus ") for dash in "-−–—"),  # also "- 5" and "-five"
     )
 )

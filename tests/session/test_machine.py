@@ -218,7 +218,7 @@ PHASES = ("step", "doubt", "reason", "leaving", "paused")
 QUESTION = {
     "step": "Measure the coil.",
     "doubt": "I heard twenty five ohms. Affirm, or say it again.",
-    "reason": "Say the reason: no access, no tool, not fitted, it is stuck, not safe, it is damaged, meter failed.",
+    "reason": "Say the reason: no access, no tool, not fitted, it is stuck, not safe, it is damaged, meter failed; or disregard.",
     "leaving": "End the session here? Affirm or negative.",
 }
 
@@ -924,9 +924,11 @@ def test_something_can_always_be_said(phase: str) -> None:
 # -- the shipped procedure --------------------------------------------------------------------------------------------
 
 
-def cooler(script: str) -> Talk:
+def cooler(script: str, until: str | None = None) -> Talk:
     talk = Talk(load(ROOT / "procedures" / "bottle-cooler-does-not-cool.yaml").procedure)
     said = (ROOT / "demo_sessions" / script / "script.txt").read_text(encoding="utf-8").splitlines()
+    if until is not None:
+        said = said[: said.index(until) + 1]
     return talk.hear(*said, confidence=0.9)  # as spoken: sixteen and sixty are asked about
 
 
@@ -941,6 +943,12 @@ def readings(talk: Talk) -> list[tuple[str, str | None, str | None, str | None]]
 
 def steps(talk: Talk, *kinds: str) -> list[str]:
     return [data["step"] for data in talk.all(Mark.ENTERED) if data["kind"] in kinds]
+
+
+def test_correction_after_an_answer_takes_the_answer_back_and_no_reading() -> None:
+    talk = cooler("start-relay", until="short hum").hear("correction", confidence=0.9)
+    assert talk.session.at == "listen"
+    assert talk.all(Mark.CORRECTED) == []
 
 
 def test_the_cooler_with_a_high_start_relay_is_found_by_its_relay() -> None:
