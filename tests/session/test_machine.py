@@ -218,7 +218,10 @@ PHASES = ("step", "doubt", "reason", "leaving", "paused")
 QUESTION = {
     "step": "Measure the coil.",
     "doubt": "I heard twenty five ohms. Affirm, or say it again.",
-    "reason": "Say the reason: no access, no tool, not fitted, it is stuck, not safe, it is damaged, meter failed; or disregard.",
+    "reason": (
+        "Say the reason: no access, no tool, not fitted, it is stuck, not safe, it is damaged, meter failed; "
+        "or disregard."
+    ),
     "leaving": "End the session here? Affirm or negative.",
 }
 
