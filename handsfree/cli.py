@@ -87,10 +87,10 @@ def _demo(options: argparse.Namespace) -> int:
         )
         from_recording(conversation, audio, opened)
         conversation.close()
-        finding = conversation.finding or "no finding"
+        finding = conversation.session.finding or "no finding"
         as_expected &= finding == demo.finding
         report = write_report(base / name, None)
-        rows.append((name, finding, str(conversation.readings), str(report)))
+        rows.append((name, finding, str(conversation.session.standing), str(report)))
     screen.console.print(summary(rows))
     took = time.monotonic() - started
     screen.console.print(f"{recorded:.0f} s of recorded speech in {took:.0f} s.")
@@ -168,7 +168,7 @@ def _run(options: argparse.Namespace) -> int:
         from_microphone(conversation, options.device, opened, headset=options.headset)
     conversation.close()
     screen.console.print(f"The record is in {folder}\nseal {seal(folder)}", soft_wrap=True)
-    return OK if conversation.finding else REFUSED
+    return OK if conversation.session.finding else REFUSED
 
 
 def _procedure(name: str) -> Path:

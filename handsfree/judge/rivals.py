@@ -12,7 +12,7 @@ from handsfree.judge.verdict import judge
 from handsfree.procedure.model import Measure
 from handsfree.spoken.confusable import twins
 from handsfree.spoken.grammar import after_correction
-from handsfree.spoken.meaning import Expectation, Reading
+from handsfree.spoken.meaning import Reading
 from handsfree.spoken.reading import parse_words
 from handsfree.spoken.written import spoken_words
 
@@ -22,10 +22,9 @@ def rival(text: str, others: Iterable[str], reading: Reading, step: Measure) -> 
 
     ``others`` are the recogniser's own likely alternatives; the number words that sound alike are added to them.
     """
-    expect = Expectation(step.quantity, step.unit, step.waveform)
     verdict = judge(reading, step).verdict
     for sentence in [*twins(_reading_words(text)), *map(_reading_words, others)]:
-        other = parse_words(sentence, expect)
+        other = parse_words(sentence, step.expectation)
         if not isinstance(other, Reading) or other == reading:
             continue
         if step.limit is None or judge(other, step).verdict is not verdict:

@@ -13,7 +13,7 @@ from typing import Annotated, Any, Literal
 
 from pydantic import BaseModel, BeforeValidator, ConfigDict, Discriminator, Field, StrictBool, StringConstraints, Tag
 
-from handsfree.spoken.meaning import Quantity, Waveform
+from handsfree.spoken.meaning import Expectation, Quantity, Waveform
 
 Identifier = Annotated[str, StringConstraints(pattern=r"^[a-z][a-z0-9-]{0,63}$")]
 Text = Annotated[str, StringConstraints(strip_whitespace=True, min_length=1, max_length=1000)]
@@ -173,6 +173,11 @@ class Measure(_SpokenStep):
         ]
         | None
     ) = None
+
+    @property
+    def expectation(self) -> Expectation:
+        """What a reading said at this step must be."""
+        return Expectation(self.quantity, self.unit, self.waveform)
 
 
 class Observe(_SpokenStep):

@@ -62,7 +62,7 @@ from handsfree.session.events import (
     Started,
 )
 from handsfree.spoken.grammar import understand
-from handsfree.spoken.meaning import Answer, Command, Expectation, Open, Quantity, Reading, Refusal, Word
+from handsfree.spoken.meaning import Answer, Command, Open, Quantity, Reading, Refusal, Word
 from handsfree.spoken.readback import say_reading
 from handsfree.spoken.words import PHRASES, REASONS
 
@@ -180,7 +180,7 @@ class Session:
         wrong = self._to_correct()
         if wrong is None:
             words -= {Word.CORRECTION}
-        correction = None if wrong is None or Word.CORRECTION not in words else self._expectation(wrong.step)
+        correction = None if wrong is None or Word.CORRECTION not in words else self._measure(wrong.step).expectation
         if len(self._path) < 2:
             words -= {Word.GO_BACK}
         if self._last is None:
@@ -188,15 +188,16 @@ class Session:
         if not isinstance(step, Do) and self._phase is Phase.STEP:
             words -= {Word.DONE, Word.AFFIRM, Word.NEGATIVE}
         if isinstance(step, Measure):
-            return Open(reading=self._expectation(step.id), words=words, correction=correction)
+            return Open(reading=step.expectation, words=words, correction=correction)
         if isinstance(step, Observe):
             return Open(answers=step.answers, words=words, correction=correction)
         return Open(words=words, correction=correction)
 
-    def _expectation(self, id: str) -> Expectation:
+    def _measure(self, id: str) -> Measure:
+        """The step of this id, of which it is known that it measures."""
         step = self.procedure.step(id)
         assert isinstance(step, Measure)
-        return Expectation(step.quantity, step.unit, step.waveform)
+        return step
 
     def _last_reading(self) -> _Taken | None:
         """The last standing reading on the way here: after GO BACK, what comes later is not what is spoken of."""
@@ -277,8 +278,7 @@ class Session:
     # -- readings and answers ------------------------------------------------------------------------------------------
 
     def _hear_reading(self, reading: Reading, event: Heard, *, unsure: bool) -> None:
-        step = self.procedure.step(self._at)
-        assert isinstance(step, Measure)
+        step = self._measure(self._at)
         if _is_broken_count(reading, step):
             self._ask_again(say_reading(reading), "a count is a whole number")
             return
@@ -300,8 +300,7 @@ class Session:
     def _confusable_correction(self, event: Heard, reading: Reading) -> bool:
         old = self._to_correct()
         assert old is not None  # CORRECTION is not open otherwise
-        step = self.procedure.step(old.step)
-        assert isinstance(step, Measure)
+        step = self._measure(old.step)
         return self._rival(event, reading, step) is not None
 
     def _rival(self, event: Heard, reading: Reading, step: Measure) -> Reading | None:
@@ -317,8 +316,7 @@ class Session:
         self._speak(self._question)
 
     def _take(self, reading: Reading) -> None:
-        step = self.procedure.step(self._at)
-        assert isinstance(step, Measure)
+        step = self._measure(self._at)
         self._phase = Phase.STEP
         if not self._barred(step):
             taken = self._write_reading(step, reading)
@@ -576,8 +574,7 @@ class Session:
         if taken is None:
             self._say("No reading yet.", "status")
             return
-        step = self.procedure.step(taken.step)
-        assert isinstance(step, Measure)
+        step = self._measure(taken.step)
         self._say(_sentence(f"{step.reading}: {_judged(taken)}"), "reading")
 
     def _stand_by(self, command: Command) -> None:
@@ -590,15 +587,12 @@ class Session:
         self._record(Mark.RESUMED, {"step": self._at})
         self._say_again(command)
 
-    def _is_answer(self, step: str) -> bool:
-        return isinstance(self.procedure.step(step), Observe)
-
     def _correct(self, command: Command) -> None:
         old = self._to_correct()
         assert old is not None  # CORRECTION is not open otherwise
-        step = self.procedure.step(old.step)
-        assert isinstance(step, Measure)
-        if command.reading is None and self._last is not None and self._is_answer(self._last[0]):
+        step = self._measure(old.step)
+        left = self.procedure.step(self._last[0]) if self._last is not None else None
+        if command.reading is None and isinstance(left, Observe):
             self._disregard(command)  # what was wrong is the answer just given, not a reading before it
             return
         if command.reading is None:

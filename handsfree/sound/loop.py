@@ -72,16 +72,6 @@ class Conversation:
             self._voice = SilentVoice()
             self._fault = f"Prompts are no longer spoken: {error}."
 
-    @property
-    def finding(self) -> str | None:
-        """The finding that the session concluded with, None where it did not."""
-        return self.session.finding
-
-    @property
-    def readings(self) -> int:
-        """How many readings stand."""
-        return self.session.standing
-
     def close(self) -> None:
         """Lets the voice finish and closes the record."""
         with suppress(VoiceError):  # the record is complete; there is nobody left to tell aloud
