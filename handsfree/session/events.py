@@ -19,7 +19,8 @@ class Mark(StrEnum):
     """Kinds of journal entry. The first four are events; the others say what the session made of them."""
 
     OPENED = "opened"  # {handsfree, procedure: {id, title, edition, equipment, sha256}, settings: {...}}
-    HEARD = "heard"  # {text, confidence, engine, alternatives: [{text, score}], clip, clip_sha256, offset, seconds}
+    HEARD = "heard"  # {text, confidence, engine, alternatives: [{text, score}], clip, clip_sha256, offset, seconds,
+    #                   reception: {readability, level, snr, bandwidth, advice}, left out where it was not measured}
     FAULT = "fault"  # {what}
     ENDED = "ended"  # {why}: the input ended
 
@@ -53,6 +54,21 @@ class Started:
 
 
 @dataclass(frozen=True, slots=True)
+class Reception:
+    """How an utterance was received, None where it could not be measured.
+
+    ``readability`` is from 1, unreadable, to 5 (ICAO Annex 10 Vol. II, 5.2.1.8.4). ``level`` of the speech is in dB of
+    full scale, ``snr`` over the noise in dB, ``bandwidth`` in Hz. ``advice`` is a sentence on the worst of it, if any.
+    """
+
+    readability: int | None
+    level: float | None
+    snr: float | None
+    bandwidth: float | None
+    advice: str | None
+
+
+@dataclass(frozen=True, slots=True)
 class Heard:
     """One utterance, or its failure to become words (``text`` empty).
 
@@ -70,6 +86,7 @@ class Heard:
     clip_sha256: str | None = None
     offset: float | None = None
     seconds: float | None = None
+    reception: Reception | None = None
 
 
 @dataclass(frozen=True, slots=True)

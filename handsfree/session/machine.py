@@ -28,7 +28,7 @@ back is ``_owed``, and there is no finding before it is done again: a finding al
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass, field, replace
+from dataclasses import asdict, dataclass, field, replace
 from enum import Enum, auto
 from typing import Literal
 
@@ -56,6 +56,7 @@ from handsfree.session.events import (
     Heard,
     Listen,
     Mark,
+    Reception,
     Record,
     Say,
     SpeakRate,
@@ -63,6 +64,7 @@ from handsfree.session.events import (
 )
 from handsfree.spoken.grammar import understand
 from handsfree.spoken.meaning import Answer, Command, Open, Quantity, Reading, Refusal, Word
+from handsfree.spoken.numbers import say_number
 from handsfree.spoken.readback import say_reading
 from handsfree.spoken.words import PHRASES, REASONS
 
@@ -142,6 +144,7 @@ class Session:
         self._again = 0  # how often in a row the same question was not understood
         self._deviations = 0
         self._confidence: float | None = None
+        self._reception: Reception | None = None
         self._acts: list[Act] = []
 
     # -- what is open --------------------------------------------------------------------------------------------------
@@ -252,7 +255,7 @@ class Session:
             self._close("stopped")
 
     def _hear(self, event: Heard) -> None:
-        self._confidence = event.confidence
+        self._confidence, self._reception = event.confidence, event.reception
         meaning = understand(event.text, self.open)
         unsure = event.confidence is not None and event.confidence < self._policy.doubt
         if self._phase is Phase.PAUSED and (isinstance(meaning, Refusal) or unsure):
@@ -707,13 +710,9 @@ class Session:
         self._say_again(command)
 
     def _how_do_you_read(self, command: Command) -> None:
-        if self._confidence is None:
-            self._say("I read you in writing.", "status")
-            return
-        # The scale of ICAO Annex 10 Vol. II, 5.2.1.8.4: 1 unreadable to 5 perfectly readable.
-        scale = ("unreadable", "readable now and then", "readable with difficulty", "readable", "perfectly readable")
-        grade = min(4, int(self._confidence * 5))
-        self._say(f"I read you {grade + 1}: {scale[grade]}.", "status")
+        received = self._reception
+        advice = [received.advice] if received is not None and received.advice else []
+        self._say(" ".join([how_read(self._confidence, received), *advice]), "status")
 
     def _leave(self, command: Command) -> None:
         self._ask(Phase.LEAVING, "End the session here? Affirm or negative.")
@@ -820,8 +819,36 @@ def _words() -> dict[tuple[Phase, Word], Callable[[Session, Command], None]]:
 _WORDS = _words()
 
 
+def how_read(confidence: float | None, reception: Reception | None) -> str:
+    """The answer to HOW DO YOU READ: a grade, what it means, and the figure that it mostly comes from.
+
+    The grade is the lesser of what the recogniser's confidence and the sound itself are worth, on the scale of ICAO
+    Annex 10 Vol. II, 5.2.1.8.4: 1 unreadable to 5 perfectly readable.
+    """
+    grades = [] if confidence is None else [1 + min(4, int(confidence * 5))]
+    if reception is not None and reception.readability is not None:
+        grades.append(reception.readability)
+    if not grades:
+        return "I read you in writing."
+    grade = min(grades)
+    said = f"I read you {say_number(str(grade))}, {_READABILITY[grade - 1]}"
+    if reception is not None and reception.snr is not None:
+        above = round(reception.snr)
+        said += f": speech {say_number(str(abs(above)))} decibels {'above' if above >= 0 else 'below'} the noise"
+    return f"{said}."
+
+
+_READABILITY = (
+    "unreadable",
+    "readable now and then",
+    "readable with difficulty",
+    "readable",
+    "perfectly readable",
+)
+
+
 def _heard_data(event: Heard) -> dict[str, object]:
-    return {
+    data: dict[str, object] = {
         "text": event.text,
         "confidence": event.confidence,
         "engine": event.engine,
@@ -831,6 +858,9 @@ def _heard_data(event: Heard) -> dict[str, object]:
         "offset": event.offset,
         "seconds": event.seconds,
     }
+    if event.reception is not None:  # left out, so that records from before it was measured replay as they are
+        data["reception"] = asdict(event.reception)
+    return data
 
 
 def _is_broken_count(reading: Reading, step: Measure) -> bool:

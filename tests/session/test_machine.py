@@ -24,6 +24,7 @@ from handsfree.session.events import (
     Heard,
     Listen,
     Mark,
+    Reception,
     Record,
     Say,
     SpeakRate,
@@ -837,11 +838,50 @@ def test_speak_slower_changes_the_rate_and_says_it_again_and_faster_undoes_it() 
 
 
 @pytest.mark.parametrize(
-    ("confidence", "grade"), [(None, "in writing"), (0.3, "2"), (0.5, "3"), (0.79, "4"), (0.8, "5"), (1.0, "5")]
+    ("confidence", "grade"),
+    [(None, "in writing"), (0.3, "two"), (0.5, "three"), (0.79, "four"), (0.8, "five"), (1.0, "five")],
 )
 def test_how_do_you_read_answers_on_the_scale_of_one_to_five(confidence: float | None, grade: str) -> None:
     talk = at("coil").hear("how do you read", confidence=confidence)
     assert talk.said[0].startswith(f"I read you {grade}")
+
+
+def received(readability: int | None, snr: float | None, advice: str | None = None) -> Heard:
+    return Heard(START, "how do you read", 0.9, reception=Reception(readability, -25.5, snr, 8000, advice))
+
+
+@pytest.mark.parametrize(
+    ("heard", "answer"),
+    [
+        (received(5, 21.7), "I read you five, perfectly readable: speech twenty two decibels above the noise."),
+        (
+            received(2, 9.4, "Go away from the fan."),
+            "I read you two, readable now and then: speech nine decibels above the noise. Go away from the fan.",
+        ),
+        (received(1, -3.2), "I read you one, unreadable: speech three decibels below the noise."),
+        (received(None, None), "I read you five, perfectly readable."),
+    ],
+)
+def test_how_do_you_read_tells_how_that_very_utterance_was_received(heard: Heard, answer: str) -> None:
+    assert at("coil").event(heard).said == [answer]
+
+
+def test_a_doubtful_hearing_is_not_called_readable_however_good_the_sound() -> None:
+    talk = at("coil").event(Heard(START, "how do you read", 0.45, reception=Reception(5, -20, 40, 8000, None)))
+    assert talk.said[0].startswith("I read you three")
+
+
+def test_how_an_utterance_was_received_is_on_record_where_it_was_measured_and_only_there() -> None:
+    talk = at("coil").event(received(5, 21.7)).hear("how do you read", confidence=0.9)
+    measured, unmeasured = talk.all(Mark.HEARD)[-2:]
+    assert measured["reception"] == {
+        "readability": 5,
+        "level": -25.5,
+        "snr": 21.7,
+        "bandwidth": 8000,
+        "advice": None,
+    }
+    assert "reception" not in unmeasured
 
 
 # -- the end ----------------------------------------------------------------------------------------------------------

@@ -10,6 +10,7 @@ import copy
 import json
 import tempfile
 from collections.abc import Callable, Iterable
+from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
@@ -19,7 +20,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from handsfree.procedure.load import loads
-from handsfree.session.events import EVENT_MARKS, Ended, Event, Fault, Heard, Mark, Record, Started
+from handsfree.session.events import EVENT_MARKS, Ended, Event, Fault, Heard, Mark, Reception, Record, Started
 from handsfree.session.journal import (
     JOURNAL,
     PROCEDURE,
@@ -129,6 +130,22 @@ def forge(folder: Path, change: Callable[[list[dict[str, Any]]], None]) -> None:
         lines.append(chained.line + b"\n")
         previous = chained.hash
     (folder / JOURNAL).write_bytes(b"".join(lines))
+
+
+def test_a_record_that_says_how_well_it_was_heard_verifies_and_may_not_be_bettered(tmp_path: Path) -> None:
+    reception = Reception(2, -31.4, 9.0, 8000.0, "Go away from the fan.")
+    heard = events([("how do you read", 0.9), *SAID, *END])
+    folder = write(
+        tmp_path / "session",
+        [replace(event, reception=reception) if isinstance(event, Heard) else event for event in heard],
+    )
+    assert verify(folder) == []
+
+    def better(entries: list[dict[str, Any]]) -> None:
+        next(entry for entry in entries if entry["kind"] == Mark.HEARD)["data"]["reception"]["readability"] = 5
+
+    forge(folder, better)
+    assert verify(folder)
 
 
 def of(entries: list[dict[str, Any]], mark: Mark, place: int = -1) -> dict[str, Any]:
