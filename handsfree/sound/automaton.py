@@ -8,8 +8,8 @@ recursion, so its automaton has no loops, and states with the same future are fo
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
+from collections.abc import Iterable, Mapping, Set
+from dataclasses import dataclass, replace
 
 from handsfree.spoken.expression import Expression, Places
 
@@ -31,6 +31,10 @@ class Automaton:
         for word in words:
             state = self.steps.get((state, word)) if state is not None else None
         return state in self.ends
+
+    def without(self, words: Set[str]) -> Automaton:
+        """The same without the sentences that hold one of ``words``."""
+        return replace(self, steps={(at, word): to for (at, word), to in self.steps.items() if word not in words})
 
 
 def smallest(tree: Expression) -> Automaton:

@@ -5,7 +5,7 @@ The one rule: everything behind these protocols may be swapped; nothing in front
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Protocol
 
 import numpy as np
@@ -18,10 +18,14 @@ RATE = 16_000  # Hz; every recogniser here works on 16 kHz mono 16-bit samples
 
 @dataclass(frozen=True, slots=True)
 class Audio:
-    """Mono 16-bit samples at ``RATE``; ``start`` is the offset in seconds from the beginning of its stream."""
+    """Mono 16-bit samples at ``RATE``; ``start`` is the offset in seconds from the beginning of its stream.
+
+    ``lead`` is the sound just before, for what has to get used to a noise first; empty where nobody kept it.
+    """
 
     samples: NDArray[np.int16]
     start: float = 0.0
+    lead: NDArray[np.int16] = field(default_factory=lambda: np.empty(0, np.int16), kw_only=True)
 
     @property
     def seconds(self) -> float:

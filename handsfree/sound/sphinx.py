@@ -1,13 +1,16 @@
-"""PocketSphinx, the embedded recogniser: hears what a JSGF grammar allows and says how far to trust it.
+"""PocketSphinx, the embedded recogniser: hears what a grammar allows and says how far to trust it.
 
-The one rule: a grammar turns whatever it is given into one of its sentences, so nothing is believed before a second
-opinion. A free decoding of the same audio into phones, which no grammar binds, tells how well it could be explained;
-where the grammar's words explain it much worse, they were not said.
+The one rule: a grammar turns whatever it is given into one of its sentences, so nothing is believed for its own score.
+Three things are asked of every hearing. A free decoding of the same audio into phones, which no grammar binds, tells
+how well the audio could be explained; where the grammar's words explain it much worse, they were not said. The same
+audio with its noise taken off is heard again; where the two hearings differ, one of them is wrong. And whatever else
+may have been said (words that sound alike) is scored side by side with it, with beams so wide that none is lost on the
+way. ``handsfree.sound.evidence`` makes one confidence of it.
 
-Decoder settings and rejection measure were chosen by trial on synthetic and human speech, with hum and fan noise: a
-low language weight, beams tighter than the engine's own, fillers and noise removal on, and cepstral means over whole
-utterances. The shipped model's ``feat.params``, which overrides settings, already asks for the last two. Nothing is
-put around an utterance: where silence changes to hum, a "one" or a "nine" is heard that was not said.
+Decoder settings were chosen by trial on synthetic and human speech, with hum and fan noise: a low language weight,
+beams tighter than the engine's own, fillers and noise removal on, and cepstral means over whole utterances. The shipped
+model's ``feat.params``, which overrides settings, already asks for the last two. Nothing is put around an utterance:
+where silence changes to hum, a "one" or a "nine" is heard that was not said.
 """
 
 from __future__ import annotations
@@ -15,10 +18,11 @@ from __future__ import annotations
 import math
 import os
 from collections import OrderedDict
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from itertools import islice
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import numpy as np
 import pocketsphinx
@@ -26,10 +30,17 @@ from numpy.typing import NDArray
 
 from handsfree.sound.audio import dither
 from handsfree.sound.automaton import Automaton, smallest
+from handsfree.sound.denoise import denoised
+from handsfree.sound.evidence import MARGIN_COUNTED, Evidence
 from handsfree.sound.pronounce import Pronunciations, pronounce
 from handsfree.sound.protocol import Alternative, Audio, HeardWord, Utterance
 from handsfree.spoken import grammar
-from handsfree.spoken.meaning import Open
+from handsfree.spoken.confusable import neighbours
+from handsfree.spoken.expression import Alt, Parser, spoken
+from handsfree.spoken.meaning import Meaning, Open
+
+if TYPE_CHECKING:
+    from handsfree.sound.enrolment import Speaker
 
 FRAMES_PER_SECOND = 100
 GRAMMARS_KEPT = 32  # about 0.3 MB each; a procedure has one for each kind of question
@@ -38,33 +49,25 @@ NBEST_LOOKED_AT = 40  # the list mostly repeats one sentence with other fillers
 
 GRAMMAR_WEIGHT = 3.0
 PHONE_WEIGHT = 2.0
+SILENCE, FILLERS = 0.3, 0.01  # far more willingly than the engine would: noise must have something better than words
 BEAMS = {"beam": 1e-36, "pbeam": 1e-36, "wbeam": 1e-24}
 # Twice the time at the same accuracy; for the one utterance in a hundred that the others lose, mostly a short word.
 WIDE_BEAMS = {"beam": 1e-60, "pbeam": 1e-60, "wbeam": 1e-40}
 PHONES = "phones"  # the name of the free phone search
 
-# The operating point: an utterance is as likely as not to be what was said where its worst measure stands at its gate.
-ACCEPT = 0.5
-RATIO_GATE = -2.0  # natural-log likelihood ratio per frame, grammar against free phones, over all, fillers too
-WORST_GATE = -3.0  # the same for the worst word
-PACE_GATE = 24.0  # frames a phone: nobody speaks slower than this, a grammar stretched over a noise does
-PACE_SCALE = 4.0
+# How willingly a word is heard beside the others, as a probability; its logarithm is added to the word's score.
+# What is listened for only to be refused (``grammar.decoys``) must fit clearly better. So must the words that noise is
+# taken for at the edges of a sentence and few people say: the radio's figures, halves, and zero as a letter.
+DECOY = 1e-9
+RARE = dict.fromkeys(
+    ("oh", "o", "fower", "fife", "tree", "half", "quarter", "quarters", "nought", "naught", "under"), 1e-6
+)
 
+CANDIDATES = 12  # sentences compared with one another
+OUT_OF_SIGHT = 100.0  # nats behind the best, for a sentence that the comparison itself gave up
 
-@dataclass(frozen=True, slots=True)
-class Evidence:
-    """What speaks for a hearing. Ratios are natural logarithms per frame of 10 ms (0: as good as free phones)."""
-
-    ratio: float
-    worst: float
-    pace: float  # frames a phone
-
-    @property
-    def confidence(self) -> float:
-        """0 to 1, ``ACCEPT`` at the gates; led by the weakest of the three measures."""
-        return _logistic(
-            min(self.ratio - RATIO_GATE, self.worst - WORST_GATE, (PACE_GATE - self.pace) / PACE_SCALE),
-        )
+# A first hearing this plain is not heard a second time: it fits at least as well as free phones, and nothing is near.
+PLAIN_RATIO, PLAIN_WORST = 0.0, -1.0
 
 
 class SphinxRecogniser:
@@ -72,7 +75,10 @@ class SphinxRecogniser:
 
     name = "pocketsphinx"
 
-    def __init__(self) -> None:
+    def __init__(self, speaker: Speaker | None = None, *, second_view: bool = True) -> None:
+        """``speaker``: adapt to this one. ``second_view``: hear every utterance again with its noise taken off."""
+        self._speaker = speaker
+        self._second_view = second_view
         folder = Path(pocketsphinx.get_model_path()) / "en-us"
         self._dictionary = folder / "cmudict-en-us.dict"
         self._decoder = pocketsphinx.Decoder(
@@ -82,6 +88,8 @@ class SphinxRecogniser:
             logfn=os.devnull,
             lw=GRAMMAR_WEIGHT,
             wip=0.05,
+            silprob=SILENCE,
+            fillprob=FILLERS,
             **BEAMS,
             fsgusefiller=True,
             bestpath=False,  # the lattice forgets where the grammar may end, and hears "volts a" for "volts"
@@ -110,7 +118,7 @@ class SphinxRecogniser:
             return
         self._what = what
         wanted = grammar.words(what)
-        self._learn(wanted)
+        self._learn(wanted | Parser(grammar.decoys(what)).vocabulary)
         self._missing = frozenset(wanted & self._unknown)
         if self._missing:
             what = replace(what, answers=_sayable(what, self._missing))
@@ -118,35 +126,115 @@ class SphinxRecogniser:
 
     def hear(self, audio: Audio) -> Utterance:
         """Recognise one utterance; the text is empty where nothing of the grammar was heard."""
-        nothing = Utterance("", 0.0, self.name, audio)
-        if self._open is None or not len(audio.samples):
-            return nothing
-        samples = dither(audio.samples)
-        self._decoder.reinit_feat()  # forgets the noise of utterances before: a clip is heard alike at any time
-        # The phones go first, and the front end learns this utterance's noise for the grammar's turn.
-        self._decode(PHONES, samples)
-        free = _per_frame(self._decoder.seg() or (), self._decoder.n_frames() + 1)
-        hypothesis = self._decode(self._open.name, samples) or self._decode(self._wide(self._open), samples)
-        if not hypothesis:
-            return nothing
-        segments = [_Segment.of(segment, free) for segment in self._decoder.seg() if segment.word != "(NULL)"]
+        heard = self.weigh(audio)
+        if heard is None:
+            return Utterance("", 0.0, self.name, audio)
+        best, evidence, others = heard
         return Utterance(
-            text=hypothesis,
-            confidence=self._evidence(segments).confidence,
+            text=best.text,
+            confidence=self._trust(evidence.confidence),
             engine=self.name,
             audio=audio,
-            alternatives=self._others(hypothesis, self._open.automaton),
+            alternatives=others,
             words=tuple(
                 HeardWord(
                     text=word.text,
-                    confidence=_logistic(word.ratio - WORST_GATE),
+                    confidence=self._trust(evidence.of_word(word.ratio)),
                     start=word.first / FRAMES_PER_SECOND,
                     end=min((word.first + word.frames) / FRAMES_PER_SECOND, audio.seconds),
                 )
-                for word in segments
-                if word.is_word
+                for word in best.words
             ),
         )
+
+    def weigh(self, audio: Audio) -> tuple[_Decoding, Evidence, tuple[Alternative, ...]] | None:
+        """The likeliest hearing, what speaks for it, and the others; None where nothing was heard."""
+        if self._open is None or not len(audio.samples):
+            return None
+        raw = self._view(audio.samples, phones=True)
+        if raw.best is not None and raw.best.ratio >= PLAIN_RATIO and raw.best.worst >= PLAIN_WORST:
+            heard = self._weighed([raw])
+            if heard is not None and heard[1].margin >= MARGIN_COUNTED:
+                return heard
+        return self._weighed([raw, self._view(denoised(audio))] if self._second_view else [raw])
+
+    def _weighed(self, views: list[_View]) -> tuple[_Decoding, Evidence, tuple[Alternative, ...]] | None:
+        assert self._open is not None
+        heard = [view.best for view in views if view.best is not None]
+        if not heard:
+            return None
+        candidates = self._candidates(heard, self._open.automaton)
+        score = dict.fromkeys(candidates, 0.0)
+        if len({self._meaning(text) for text in candidates}) > 1:
+            compared = [self._compare(candidates, view) for view in views]
+            heard += [decoding for decoding, _ in compared if decoding is not None]
+            score = {
+                text: sum(scores.get(text, -OUT_OF_SIGHT) for _, scores in compared) / len(views) for text in candidates
+            }
+        best = max(heard, key=lambda each: score[each.text])
+        meant = self._meaning(best.text)
+        others = tuple(
+            Alternative(text, min(0.0, nats - score[best.text]))
+            for text, nats in sorted(score.items(), key=lambda item: -item[1])
+            if text != best.text
+        )
+        rivals = [-other.score for other in others if self._meaning(other.text) != meant]
+        agreeing = sum(view.best is not None and self._meaning(view.best.text) == meant for view in views)
+        # How well it fits is asked of the sound as it was, with the free phones of that to compare it with.
+        in_raw = [each for each in heard if each.text == best.text and each.free]
+        if not in_raw and (found := self._compare([best.text], views[0])[0]) is not None:
+            in_raw = [found]
+        evidence = self._evidence(in_raw, agreeing / len(views), min(rivals, default=MARGIN_COUNTED))
+        return best, evidence, others[:ALTERNATIVES]
+
+    def _view(self, samples: NDArray[np.int16], *, phones: bool = False) -> _View:
+        assert self._open is not None
+        dithered = dither(samples)
+        self._decoder.reinit_feat()  # forgets the noise of utterances before: a clip is heard alike at any time
+        free = None
+        if phones:
+            # The phones go first, and the front end learns this utterance's noise for the grammar's turn.
+            self._decode(PHONES, dithered)
+            free = _per_frame(self._decoder.seg() or (), self._decoder.n_frames() + 1)
+        best = self._decoding(self._open.name, dithered, free) or self._decoding(self._wide(self._open), dithered, free)
+        return _View(dithered, free, best)
+
+    def _decoding(self, search: str, samples: NDArray[np.int16], free: NDArray[np.float64] | None) -> _Decoding | None:
+        text = self._decode(search, samples)
+        if not text:
+            return None
+        segments = tuple(_Segment.of(segment, free) for segment in self._decoder.seg() if segment.word != "(NULL)")
+        return _Decoding(text, segments, self._scores() if search == "candidates" else {}, free is not None)
+
+    def _candidates(self, heard: list[_Decoding], automaton: Automaton) -> list[str]:
+        """What may have been said, likeliest first, without repeats."""
+
+        def near(kind: Callable[[Sequence[str]], Iterable[list[str]]]) -> list[str]:
+            sentences = (" ".join(words) for text in texts for words in kind(text.split()) if automaton.accepts(words))
+            return list(dict.fromkeys([*texts, *sentences]))[:CANDIDATES]
+
+        texts = list(dict.fromkeys(each.text for each in heard))
+        # A speaker's own confusions come beside those of everybody, never instead of them.
+        return list(dict.fromkeys([*near(neighbours), *(near(self._speaker.neighbours) if self._speaker else ())]))
+
+    def _compare(self, candidates: list[str], view: _View) -> tuple[_Decoding | None, dict[str, float]]:
+        """The candidates alone, with wide beams: the best of them, and how many nats each is behind it (0 or less)."""
+        self._beams(WIDE_BEAMS)
+        self._add("candidates", smallest(Alt(tuple(spoken(text) for text in candidates))))
+        self._beams(BEAMS)
+        decoding = self._decoding("candidates", view.samples, view.free)
+        self._decoder.remove_search("candidates")
+        if decoding is None:
+            return None, {}
+        most = max(decoding.scores.values(), default=0.0)
+        return decoding, {text: max(-OUT_OF_SIGHT, score - most) for text, score in decoding.scores.items()}
+
+    def _trust(self, confidence: float) -> float:
+        return confidence if self._speaker is None else self._speaker.trust(confidence)
+
+    def _meaning(self, text: str) -> Meaning:
+        assert self._what is not None
+        return grammar.understand(text, self._what)
 
     def _learn(self, words: Iterable[str]) -> None:
         new = set(words) - self._known.keys() - self._unknown
@@ -164,8 +252,11 @@ class SphinxRecogniser:
         key = grammar.jsgf(what)
         if key not in self._grammars:
             self._numbered += 1
-            made = self._grammars[key] = _Grammar(f"grammar-{self._numbered}", smallest(grammar.tree(what)))
-            self._add(made, made.name)
+            tree, decoys = grammar.tree(what), grammar.decoys(what)
+            sayable = smallest(Alt((tree, decoys))).without(self._unknown)
+            made = _Grammar(f"grammar-{self._numbered}", sayable, grammar.words(what))
+            self._grammars[key] = made
+            self._add(made.name, made.automaton, made.words)
             if len(self._grammars) > GRAMMARS_KEPT:
                 _, oldest = self._grammars.popitem(last=False)
                 self._decoder.remove_search(oldest.name)
@@ -175,20 +266,33 @@ class SphinxRecogniser:
         self._grammars.move_to_end(key)
         return self._grammars[key]
 
-    def _add(self, made: _Grammar, search: str) -> None:
-        fsg = self._decoder.create_fsg(search, made.automaton.start, made.automaton.final, made.arcs())
-        self._decoder.add_fsg(search, fsg)
+    def _add(self, search: str, automaton: Automaton, willingly: frozenset[str] | None = None) -> None:
+        """Make a search of an automaton. Words that are not listened for ``willingly`` must fit better to be heard."""
+
+        def prior(word: str, target: int) -> float:
+            rare = 1.0 if (target, "l") in automaton.steps else RARE.get(word, 1.0)  # "o l" is no zero
+            return rare if willingly is None or word in willingly else rare * DECOY
+
+        arcs: list[tuple[int, int, float] | tuple[int, int, float, str]] = [
+            (state, target, prior(word, target), word) for (state, word), target in automaton.steps.items()
+        ]
+        # The engine knows one final state, which the other ends reach without a word.
+        arcs += [(end, automaton.final, 1.0) for end in sorted(automaton.ends - {automaton.final})]
+        self._decoder.add_fsg(search, self._decoder.create_fsg(search, automaton.start, automaton.final, arcs))
 
     def _wide(self, made: _Grammar) -> str:
-        """The grammar's search with wide beams, which a search takes from the settings when it is made."""
+        """The grammar's search with wide beams."""
         if made not in self._widened:
-            for name, beam in WIDE_BEAMS.items():
-                self._decoder.config[name] = beam
-            self._add(made, made.wide)
-            for name, beam in BEAMS.items():
-                self._decoder.config[name] = beam
+            self._beams(WIDE_BEAMS)
+            self._add(made.wide, made.automaton, made.words)
+            self._beams(BEAMS)
             self._widened.append(made)
         return made.wide
+
+    def _beams(self, beams: Mapping[str, float]) -> None:
+        """A search takes its beams from the settings when it is made."""
+        for name, beam in beams.items():
+            self._decoder.config[name] = beam
 
     def _decode(self, search: str, samples: NDArray[np.int16]) -> str:
         self._decoder.activate_search(search)
@@ -198,24 +302,25 @@ class SphinxRecogniser:
         hypothesis = self._decoder.hyp()
         return hypothesis.hypstr if hypothesis else ""
 
-    def _others(self, best: str, automaton: Automaton) -> tuple[Alternative, ...]:
-        """Other sentences of the grammar with their likelihood against the best one's, as ``Alternative`` wants it."""
+    def _scores(self) -> dict[str, float]:
+        """The sentences of the latest decoding and their scores in nats, best first."""
         scores: dict[str, float] = {}
         for hypothesis in islice(self._decoder.nbest() or (), NBEST_LOOKED_AT):
             text = hypothesis.hypstr if hypothesis else ""
-            # The lattice forgets where sentences may end.
-            if text and (text == best or automaton.accepts(text.split())):
+            if text:
                 scores.setdefault(text, 1024 * _log(hypothesis.score))
-        first = scores.pop(best, max(scores.values(), default=0.0))
-        return tuple(Alternative(text, min(0.0, score - first)) for text, score in islice(scores.items(), ALTERNATIVES))
+        return scores
 
-    def _evidence(self, segments: list[_Segment]) -> Evidence:
-        words = [segment for segment in segments if segment.is_word]
-        phones = sum(len(self._known[word.text][0].split()) for word in words)
+    def _evidence(self, heard: list[_Decoding], agreement: float, margin: float) -> Evidence:
+        """Of one sentence, as it was heard in decodings of the raw sound; where it cannot be, nothing speaks for it."""
+        if not heard:
+            return Evidence(-math.inf, math.inf, agreement, margin)
+        phones = sum(len(self._known[word.text][0].split()) for word in heard[0].words)
         return Evidence(
-            ratio=sum(part.ratio * part.frames for part in segments) / sum(part.frames for part in segments),
-            worst=min(word.ratio for word in words),
-            pace=sum(word.frames for word in words) / phones,
+            ratio=max(each.ratio for each in heard),
+            pace=min(sum(word.frames for word in each.words) for each in heard) / phones,
+            agreement=agreement,
+            margin=margin,
         )
 
 
@@ -223,16 +328,42 @@ class SphinxRecogniser:
 class _Grammar:
     name: str
     automaton: Automaton
+    words: frozenset[str]  # the others are decoys
 
     @property
     def wide(self) -> str:
         return f"{self.name}-wide"
 
-    def arcs(self) -> list[tuple[int, int, float] | tuple[int, int, float, str]]:
-        """As the engine takes them; it knows one final state, which the other ends reach without a word."""
-        steps = [(state, target, 1.0, word) for (state, word), target in self.automaton.steps.items()]
-        final = self.automaton.final
-        return [*steps, *((end, final, 1.0) for end in sorted(self.automaton.ends - {final}))]
+
+@dataclass(frozen=True, slots=True)
+class _View:
+    """One view of an utterance's sound, with what the free phones make of each frame and what was heard in it."""
+
+    samples: NDArray[np.int16]
+    free: NDArray[np.float64] | None
+    best: _Decoding | None
+
+
+@dataclass(frozen=True, slots=True)
+class _Decoding:
+    """One hearing: its sentence, and the scores of it and others in nats."""
+
+    text: str
+    segments: tuple[_Segment, ...]
+    scores: Mapping[str, float]
+    free: bool  # whether the free phones are there to compare with
+
+    @property
+    def words(self) -> list[_Segment]:
+        return [segment for segment in self.segments if segment.is_word]
+
+    @property
+    def ratio(self) -> float:
+        return sum(part.ratio * part.frames for part in self.segments) / sum(part.frames for part in self.segments)
+
+    @property
+    def worst(self) -> float:
+        return min(word.ratio for word in self.words)
 
 
 @dataclass(frozen=True, slots=True)
@@ -240,7 +371,12 @@ class _Segment:
     text: str
     first: int
     frames: int
-    ratio: float
+    score: float  # nats, relative to the best that any sound could have scored in each frame
+    free: float  # nats, of the free phones
+
+    @property
+    def ratio(self) -> float:
+        return (self.score - self.free) / self.frames
 
     @property
     def is_word(self) -> bool:
@@ -248,14 +384,14 @@ class _Segment:
         return self.text[0] not in "<["
 
     @classmethod
-    def of(cls, segment: pocketsphinx.Segment, free: NDArray[np.float64]) -> _Segment:
+    def of(cls, segment: pocketsphinx.Segment, free: NDArray[np.float64] | None) -> _Segment:
         frames = segment.end_frame - segment.start_frame + 1
-        free_score = float(free[segment.start_frame : segment.end_frame + 1].sum())
         return cls(
             text=segment.word.partition("(")[0],
             first=segment.start_frame,
             frames=frames,
-            ratio=(_score(segment) - free_score) / frames,
+            score=_score(segment),
+            free=math.nan if free is None else float(free[segment.start_frame : segment.end_frame + 1].sum()),
         )
 
 
@@ -276,10 +412,6 @@ def _score(segment: pocketsphinx.Segment) -> float:
 def _log(probability: float) -> float:
     """Natural logarithm; the smallest number stands for what the engine's double could not hold."""
     return math.log(max(probability, math.ulp(0.0)))
-
-
-def _logistic(margin: float) -> float:
-    return 1 / (1 + math.exp(-max(margin, -500.0)))
 
 
 def _sayable(what: Open, missing: frozenset[str]) -> dict[str, tuple[str, ...]]:

@@ -143,6 +143,24 @@ def _sentences(expect: Expectation, *, heard: bool = False) -> Expression:
     return Alt(tuple(sentences))
 
 
+def elsewhere(expect: Expectation) -> Expression:
+    """Readings of the other quantities a meter shows, which a recogniser listens for so that they are refused.
+
+    A volt said where ohms are asked for must be heard as a volt, not as the likeliest number of ohms. Only units that
+    are one word: shorter ones ("c", "p s i") would be heard in any noise.
+    """
+    said, own = set[str](), set[str]()
+    for word, named in units.spellings().items():
+        if any(unit.quantity is expect.quantity for unit in named):
+            own.add(word)
+        elif " " not in word and len(word) > 2 and any(unit.name in _SHOWN for unit in named):
+            said.add(word)
+    return Seq((numbers.number(heard=True), Alt(tuple(map(spoken, sorted(said - own))))))
+
+
+_SHOWN = frozenset[str]().union(*(units.near(units.DEFAULT_UNIT[quantity]) for quantity in units.METERED))
+
+
 def _bound(quantity: Quantity | None) -> Expression:
     """ "Below" is not listened for where it could be the rest of "five below zero"."""
     below = tuple(phrase for phrase in BELOW if phrase != "below" or quantity is not Quantity.TEMPERATURE)

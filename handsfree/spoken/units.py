@@ -151,6 +151,20 @@ DEFAULT_UNIT = {
 NEVER_NEGATIVE = frozenset(
     {Quantity.RESISTANCE, Quantity.CAPACITANCE, Quantity.FREQUENCY, Quantity.MASS, Quantity.TIME}
 )
+# What the meters on a service bench show; mass, length and the like are said too, but rarely by mistake.
+METERED = frozenset(
+    {
+        Quantity.RESISTANCE,
+        Quantity.VOLTAGE,
+        Quantity.CURRENT,
+        Quantity.CAPACITANCE,
+        Quantity.TEMPERATURE,
+        Quantity.PRESSURE,
+        Quantity.FREQUENCY,
+        Quantity.RATIO,
+        Quantity.POWER,
+    }
+)
 WITH_WAVEFORM = frozenset({Quantity.VOLTAGE, Quantity.CURRENT})
 
 

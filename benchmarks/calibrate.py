@@ -1,0 +1,112 @@
+"""Makes the weights of ``handsfree/sound/evidence.py``: ``python benchmarks/calibrate.py CORPUS``.
+
+A logistic regression over hearings of the corpus's split "tune" of which it is known whether they were right: readings
+and words as said, clean and in noise, and chatter, noises and the tool's own prompts, which are never right. The one
+rule: the split "held-out" is never looked at here. A wrong hearing that is accepted is worse than a right one that is
+asked again, so wrong ones count ``WRONG`` times; with that, 0.5 is the operating point.
+"""
+
+from __future__ import annotations
+
+import argparse
+import os
+import pickle
+from collections.abc import Sequence
+from concurrent.futures import ProcessPoolExecutor
+from functools import cache
+from pathlib import Path
+
+import hearing
+import numpy as np
+from scipy.optimize import minimize
+
+from handsfree.sound.endpoint import Endpointer
+from handsfree.sound.sphinx import SphinxRecogniser
+from handsfree.spoken.grammar import understand
+from handsfree.spoken.meaning import Answer, Command, Reading
+
+WRONG = 4.0
+RIDGE = 0.001
+SIGNS = (1, -1, 1, 1)  # which way each measure may speak: no accident of the sample may turn one round
+CONDITIONS = ("clean", "hum 15", "hum 10", "hum 5", "fan 15", "fan 10")
+
+
+@cache
+def _recogniser() -> SphinxRecogniser:
+    return SphinxRecogniser()
+
+
+def measured(job: tuple[Path, hearing.Row, str]) -> list[tuple[str, str, bool, tuple[float, ...]]]:
+    """Condition, speaker, whether it was right, and the measures, of each hearing that means something."""
+    folder, row, condition = job
+    what = hearing.situation(row)
+    audio = hearing.sound(folder, row, condition)
+    endpointer = Endpointer()
+    recogniser, found = _recogniser(), []
+    for speech in [*endpointer.feed(audio.samples), *endpointer.flush(tight=True)]:
+        recogniser.open(what)
+        weighed = recogniser.weigh(speech)
+        meant = understand(weighed[0].text, what) if weighed else None
+        if weighed and isinstance(meant, Reading | Command | Answer):
+            right = row["set"] == "said" and hearing.same(meant, hearing.means(row))
+            found.append((condition, row["speaker"], right, weighed[1].measures))
+    return found
+
+
+def fitted(measures: np.ndarray, right: np.ndarray) -> tuple[float, list[float]]:
+    """Bias and weights that lose least, in natural units of the measures."""
+    weight = np.where(right, 1.0, WRONG)
+    sign = np.where(right, 1.0, -1.0)
+
+    def loss(parameters: np.ndarray) -> float:
+        margin = sign * (parameters[0] + measures @ parameters[1:])
+        return float(np.sum(weight * np.logaddexp(0, -margin)) / np.sum(weight) + RIDGE * np.sum(parameters[1:] ** 2))
+
+    bounds = [(None, None), *((0, None) if way > 0 else (None, 0) for way in SIGNS)]
+    best = minimize(loss, np.zeros(measures.shape[1] + 1), method="L-BFGS-B", bounds=bounds).x
+    return float(best[0]), [float(each) for each in best[1:]]
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    parser.add_argument("corpus", type=Path)
+    parser.add_argument("--clips", type=int, help="at most so many of each set (default: all)")
+    parser.add_argument(
+        "--kept", type=Path, help="file to keep the measures in, or to take them from where it is there"
+    )
+    options = parser.parse_args()
+    if options.kept and options.kept.exists():
+        found = pickle.loads(options.kept.read_bytes())
+    else:
+        jobs = [
+            (options.corpus, row, condition)
+            for name in ("said", "chatter", "noise", "prompt")
+            for row in hearing.rows(options.corpus, "tune", [name])[: options.clips]
+            for condition in (CONDITIONS if name == "said" else CONDITIONS[:1])
+        ]
+        found = []
+        with ProcessPoolExecutor(min(2, os.cpu_count() or 1)) as pool:
+            for number, each in enumerate(pool.map(measured, jobs, chunksize=4)):
+                found += each
+                if number % 100 == 0:
+                    print(number, "of", len(jobs), flush=True)
+        if options.kept:
+            options.kept.write_bytes(pickle.dumps(found))
+    show(found)
+
+
+def show(found: Sequence[tuple[str, str, bool, tuple[float, ...]]]) -> None:
+    measures, right = np.array([each[3] for each in found]), np.array([each[2] for each in found])
+    bias, weights = fitted(measures, right)
+    print(f"WEIGHTS = ({', '.join(f'{weight:.3f}' for weight in weights)})\nBIAS = {bias:.3f}")
+    accepted = bias + measures @ np.array(weights) >= 0
+    for condition in dict.fromkeys(each[0] for each in found):
+        at = np.array([each[0] == condition for each in found])
+        print(
+            f"{condition:8} right accepted {np.sum(at & right & accepted)} of {np.sum(at & right)}, "
+            f"wrong accepted {np.sum(at & ~right & accepted)} of {np.sum(at & ~right)}"
+        )
+
+
+if __name__ == "__main__":
+    main()

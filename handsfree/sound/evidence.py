@@ -1,0 +1,51 @@
+"""What speaks for a hearing, and how far to trust it.
+
+The one rule: a confidence is a probability. The weights below are those of a logistic regression over hearings of which
+it is known whether they were right (``benchmarks/calibrate.py`` makes them); nothing else is put in.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, replace
+
+ACCEPT = 0.5  # the operating point: from here on a hearing is taken without asking
+MARGIN_COUNTED = 60.0  # nats; beyond it another hearing is out of the question and more says nothing
+
+
+@dataclass(frozen=True, slots=True)
+class Evidence:
+    """Ratios are natural logarithms of likelihoods per frame of 10 ms, grammar against free phones: 0 is as good."""
+
+    ratio: float  # over the whole utterance, silence and noise too
+    pace: float  # frames a phone: nobody speaks slower than about 20, a grammar stretched over a noise does
+    agreement: float  # share of the views of the sound (as it is, denoised) in which the same was understood
+    margin: float  # nats a frame-independent likelihood is above that of the nearest hearing that means something else
+
+    @property
+    def confidence(self) -> float:
+        """0 to 1."""
+        return logistic(BIAS + sum(weight * value for weight, value in zip(WEIGHTS, self.measures, strict=True)))
+
+    def of_word(self, ratio: float) -> float:
+        """The confidence if the whole fitted as this word does, whose ratio may be unknown (nan)."""
+        return self.confidence if math.isnan(ratio) else replace(self, ratio=ratio).confidence
+
+    @property
+    def measures(self) -> tuple[float, ...]:
+        """As the regression takes them, each on a scale of about one and bounded, so that none can outvote the rest."""
+        return (
+            max(self.ratio, -6.0),
+            min(self.pace, 40.0) / 10,
+            self.agreement,
+            min(self.margin, MARGIN_COUNTED) / 10,
+        )
+
+
+WEIGHTS = (1.414, -0.884, 1.373, 0.354)
+BIAS = -0.328
+
+
+def logistic(margin: float) -> float:
+    """From the logarithm of odds to a probability."""
+    return 1 / (1 + math.exp(-max(-500.0, margin)))

@@ -1,0 +1,45 @@
+"""One confidence from what speaks for a hearing: it moves the right way, and no single measure can carry it."""
+
+import math
+from dataclasses import replace
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from handsfree.sound.evidence import ACCEPT, WEIGHTS, Evidence
+
+PLAIN = Evidence(ratio=0.5, pace=8.0, agreement=1.0, margin=80.0)
+EVIDENCE = st.builds(
+    Evidence,
+    ratio=st.floats(-8, 2),
+    pace=st.floats(3, 60),
+    agreement=st.sampled_from([0.0, 0.5, 1.0]),
+    margin=st.floats(0, 200),
+)
+
+
+def test_a_plain_hearing_is_taken() -> None:
+    assert PLAIN.confidence > ACCEPT
+
+
+@pytest.mark.parametrize("name", ["ratio", "agreement", "margin"])
+@given(evidence=EVIDENCE, more=st.floats(0.1, 5))
+def test_more_of_what_speaks_for_it_never_lowers_the_confidence(name: str, evidence: Evidence, more: float) -> None:
+    better = replace(evidence, **{name: getattr(evidence, name) + more})
+    assert better.confidence >= evidence.confidence
+
+
+@given(evidence=EVIDENCE)
+def test_a_confidence_is_between_nothing_and_one(evidence: Evidence) -> None:
+    assert 0 <= evidence.confidence <= 1
+    assert len(evidence.measures) == len(WEIGHTS)
+
+
+def test_where_the_sound_cannot_be_made_to_hold_the_words_nothing_speaks_for_them() -> None:
+    assert Evidence(-math.inf, math.inf, 0.5, 0.0).confidence < ACCEPT / 2
+
+
+def test_a_word_of_unknown_fit_is_as_sure_as_the_whole() -> None:
+    assert PLAIN.of_word(math.nan) == PLAIN.confidence
+    assert PLAIN.of_word(-3.0) < PLAIN.confidence
