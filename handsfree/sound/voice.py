@@ -15,8 +15,11 @@ import subprocess
 import sys
 import tempfile
 import threading
+import time
 from collections import deque
+from contextlib import suppress
 from importlib.metadata import version
+from itertools import chain, repeat
 from pathlib import Path
 from typing import Any, Literal, NamedTuple, Protocol
 
@@ -27,13 +30,29 @@ import soxr
 from numpy.typing import NDArray
 
 from handsfree.errors import PlainError
-from handsfree.sound.devices import DeviceError, sounddevice
+from handsfree.sound.devices import (
+    BACK_OFF,
+    ELSEWHERE_AFTER,
+    OPENING,
+    Change,
+    DeviceError,
+    full_name,
+    look_again,
+    quietly,
+    register,
+    sounddevice,
+)
+from handsfree.sound.protocol import RATE
+from handsfree.sound.tones import Tone, tone
 
 WORDS_PER_MINUTE = 150  # working figure for spoken instructions: 140 to 160
 SLOWEST, FASTEST = 80, 300  # words per minute; espeak-ng takes no less than 80
 ATTEMPTS = 3  # each in a fresh process
 REPLY_WITHIN = 20.0  # seconds; a prompt takes about 0.03 s, the first one of a process about 0.3 s
-LATENCY = 0.06  # seconds of sound handed out ahead: less stutters on a busy machine, more delays a cut
+LATENCY = 0.04  # seconds of sound handed out ahead: less stutters on a busy machine, more delays a cut by as much
+STALLED = 1.5  # seconds for which a loudspeaker may take no sound while there is some
+GIVE_UP = 3.0  # seconds of attempts to open a lost loudspeaker, after which what waits to be spoken is dropped
+LOOK_EVERY = 0.25  # seconds, while something is being spoken
 TAIL = 0.15  # seconds of silence left after the last word, so that two prompts in a row do not run together
 
 NO_ENGINE = {
@@ -56,9 +75,18 @@ class Voice(Protocol):
         Raises VoiceError when this prompt cannot be rendered or played.
         """
 
+    def tone(self, which: Tone) -> None:
+        """Sound a tone after what is already waiting, and return at once. Never raises: a tone says nothing new."""
+
     @property
     def speaking(self) -> bool:
-        """Whether something is being spoken or waits to be."""
+        """Whether words are being spoken or wait to be. Tones are not: nobody takes them for words."""
+
+    def changes(self) -> list[Change]:
+        """What happened to the loudspeaker since this was last asked: "lost", then "back". Asking costs nothing.
+
+        The text of "lost" says which prompts were not spoken to their end; ``say`` raises VoiceError until it is back.
+        """
 
     def wait(self) -> None:
         """Return when all has been spoken. Raises VoiceError when the loudspeaker stopped taking sound."""
@@ -227,13 +255,24 @@ def _write(target: Path, sound: Sound) -> None:
 
 
 class _Prompt:
-    """One prompt on its way to the loudspeaker."""
+    """One prompt, or a tone, on its way to the loudspeaker; ``text`` is empty for a tone."""
 
-    def __init__(self, samples: NDArray[np.int16], rate: float) -> None:
-        self.samples = samples
-        self.seconds = len(samples) / rate
+    def __init__(self, text: str, sound: Sound) -> None:
+        self.text = text
+        self.sound = sound
+        self.samples = np.empty(0, np.int16)  # as the stream now open takes them
         self.at = 0
         self.over = threading.Event()
+        self.dropped = False  # because the loudspeaker was lost
+
+    def fit(self, rate: float, latency: float) -> None:
+        """Start from the first sample, on a stream of this rate in Hz.
+
+        Its latency follows in silence: the prompt is over when its last sample has left the loudspeaker.
+        """
+        at_device = soxr.resample(self.sound.samples, self.sound.rate, rate)
+        self.samples = np.concatenate([at_device, np.zeros(round(latency * rate), np.int16)])
+        self.at = 0
 
 
 class AloudVoice:
@@ -241,6 +280,9 @@ class AloudVoice:
 
     ``device`` is a name or number as sounddevice knows it, None for the system's default. Raises VoiceError when there
     is no PortAudio or no loudspeaker.
+
+    A prompt is heard whole or it is reported: when the loudspeaker is lost, it is opened again and the prompt starts
+    from its first word; after GIVE_UP seconds what waits is dropped and ``changes`` tells. A thread looks after that.
     """
 
     def __init__(self, renderer: Renderer, device: str | int | None = None) -> None:
@@ -248,28 +290,59 @@ class AloudVoice:
         self._device = device
         self._prompts: deque[_Prompt] = deque()  # the first one is being played
         self._stream: Any = None
-        self._open()
+        self._known_as: str | None = None
+        self._lost = False
+        self._closed = threading.Event()
+        self._changes: deque[Change] = deque()
+        self._look = threading.Event()  # something to look after: a prompt, or the end of the stream
+        self._played = time.monotonic()  # when PortAudio last asked for sound
+        try:
+            self._sd = sounddevice()
+            self._open()
+        except DeviceError as error:
+            raise VoiceError(str(error)) from None
+        except (self._sd.PortAudioError, ValueError) as error:
+            raise VoiceError(f"no loudspeaker can be opened ({error}); plug one in or choose another device") from None
+        register(self)
+        self._keeper = threading.Thread(target=self._keep, name="loudspeaker", daemon=True)
+        self._keeper.start()
 
     def say(self, text: str) -> None:
-        if not speakable(text):
-            return
-        sound = self._renderer.render(text)
-        self._open()
-        # The stream's own latency in silence: the prompt is over when its last sample has left the loudspeaker.
-        latency = np.zeros(round(self._stream.latency * self._stream.samplerate), np.int16)
-        at_device = soxr.resample(sound.samples, sound.rate, self._stream.samplerate)
-        self._prompts.append(_Prompt(np.concatenate([at_device, latency]), self._stream.samplerate))
+        if speakable(text):
+            self._enqueue(_Prompt(text, self._renderer.render(text)))
+
+    def tone(self, which: Tone) -> None:
+        with suppress(VoiceError):
+            self._enqueue(_Prompt("", Sound(tone(which, RATE), RATE)))
+
+    def _enqueue(self, prompt: _Prompt) -> None:
+        if self._lost and not self._open_again(self._known_as):
+            raise VoiceError("the loudspeaker is lost; plug it in again, or switch it on again")
+        with OPENING:
+            if self._stream is not None:
+                prompt.fit(self._stream.samplerate, self._stream.latency)
+            if not self._prompts:
+                self._played = time.monotonic()
+            self._prompts.append(prompt)
+            if self._stream is None:
+                self._open_again(self._known_as)
+        self._look.set()
 
     @property
     def speaking(self) -> bool:
-        return bool(self._prompts)
+        return any(prompt.text for prompt in self._prompts.copy())
+
+    def changes(self) -> list[Change]:
+        found = []
+        while self._changes:
+            found.append(self._changes.popleft())
+        return found
 
     def wait(self) -> None:
-        for prompt in list(self._prompts):
-            if prompt.over.wait(prompt.seconds + 3):
-                continue
-            self.stop()
-            self._stream.close()
+        waiting = self._prompts.copy()
+        for prompt in waiting:
+            prompt.over.wait()
+        if any(prompt.dropped for prompt in waiting):
             raise VoiceError("the loudspeaker stopped taking sound; plug it in again or choose another in the settings")
 
     def stop(self) -> None:
@@ -281,34 +354,47 @@ class AloudVoice:
         self._renderer.rate(factor)
 
     def close(self) -> None:
+        self._closed.set()
         self.stop()
+        self._look.set()
+        self._keeper.join()
         self._renderer.close()
-        self._stream.abort(ignore_errors=True)
-        self._stream.close(ignore_errors=True)
+        self.let_go()
 
-    def _open(self) -> None:
-        """Open the loudspeaker's stream, again where it was lost."""
-        if self._stream is not None and self._stream.active:
-            return
-        try:
-            sd = sounddevice()
-            device = sd.query_devices(self._device, "output")
-            self._stream = sd.OutputStream(
-                samplerate=device["default_samplerate"],
-                device=device["index"],
-                channels=min(2, device["max_output_channels"]),
+    @property
+    def busy(self) -> bool:
+        return bool(self._prompts)
+
+    def let_go(self) -> None:
+        with OPENING:
+            stream, self._stream = self._stream, None
+            if stream is not None:
+                stream.abort(ignore_errors=True)
+                stream.close(ignore_errors=True)
+
+    def _open(self, device: str | int | None = None) -> None:
+        """Open the loudspeaker's stream; what waits starts from its beginning."""
+        with OPENING:
+            info = self._sd.query_devices(self._device if device is None else device, "output")
+            stream = self._sd.OutputStream(
+                samplerate=info["default_samplerate"],
+                device=info["index"],
+                channels=min(2, info["max_output_channels"]),
                 dtype="int16",
-                latency=max(LATENCY, device["default_low_output_latency"]),
+                latency=max(LATENCY, info["default_low_output_latency"]),
                 callback=self._play,
+                finished_callback=self._look.set,
             )
-            self._stream.start()
-        except DeviceError as error:
-            raise VoiceError(str(error)) from None
-        except Exception as error:
-            raise VoiceError(f"no loudspeaker can be opened ({error}); plug one in or choose another device") from None
+            for prompt in self._prompts.copy():
+                prompt.fit(stream.samplerate, stream.latency)
+            self._played = time.monotonic()
+            self._stream = stream
+            stream.start()
+            self.name, self._known_as = info["name"], full_name(self._sd, info)
 
     def _play(self, out: NDArray[np.int16], frames: int, _time: Any, _status: Any) -> None:
         """Hand the next ``frames`` samples to PortAudio, in its thread."""
+        self._played = time.monotonic()
         out.fill(0)
         prompts = self._prompts  # ``stop`` puts another queue in its place
         if not prompts:
@@ -319,6 +405,74 @@ class AloudVoice:
         prompt.at += frames
         if prompt.at >= len(prompt.samples):
             prompts.popleft()
+            prompt.over.set()
+
+    def _plays(self) -> bool:
+        """Whether the stream takes sound, or is closed because nobody needs it."""
+        if self._stream is None:
+            return not self._prompts
+        stalled = bool(self._prompts) and time.monotonic() - self._played > STALLED
+        return self._stream.active and not stalled
+
+    def _open_again(self, device: str | None) -> bool:
+        """Whether the loudspeaker could be opened, or has been meanwhile."""
+        with OPENING:
+            if self._stream is not None and self._plays():
+                return True
+            self.let_go()
+            before = self._known_as
+            try:
+                with quietly():
+                    self._open(device)
+            except (self._sd.PortAudioError, ValueError):
+                self.let_go()
+                return False
+            if self._known_as != before:
+                self._changes.append(Change("changed", f"Prompts are spoken over {self.name} now.", self.name))
+            elif self._lost:
+                self._changes.append(Change("back", "The loudspeaker is back.", self.name))
+            self._lost = False
+            return True
+
+    def _keep(self) -> None:
+        """Look after the stream until the voice is closed, in a thread of its own."""
+        while not self._closed.is_set():
+            self._look.wait(LOOK_EVERY if self._prompts else None)
+            self._look.clear()
+            with OPENING:
+                if self._closed.is_set() or self._plays():
+                    continue
+            self._recover()
+
+    def _recover(self) -> None:
+        """Try until the loudspeaker is open, or the voice is closed; what waits is given up on the way."""
+        since = time.monotonic()
+        for pause in chain(BACK_OFF, repeat(BACK_OFF[-1])):
+            away = time.monotonic() - since
+            for device in (
+                (self._known_as, None) if self._device is None and away > ELSEWHERE_AFTER else (self._known_as,)
+            ):
+                if self._open_again(device):
+                    return
+                self._give_up_after(away)
+                if look_again(self._sd, "output", device, self) and self._open_again(device):
+                    return
+            if self._closed.wait(pause):
+                return
+
+    def _give_up_after(self, away: float) -> None:
+        """Drop what waits when the loudspeaker has been ``away`` for too many seconds, and say so once."""
+        if self._lost or away < GIVE_UP:
+            return
+        self._lost = True
+        prompts, self._prompts = self._prompts, deque()
+        unsaid = [prompt.text for prompt in prompts if prompt.text]
+        text = "The loudspeaker is lost. Plug it in again, or switch it on again."
+        self._changes.append(
+            Change("lost", " ".join([text, *["Not spoken to the end:"] * bool(unsaid), *unsaid]), self.name)
+        )
+        for prompt in prompts:
+            prompt.dropped = True
             prompt.over.set()
 
 
@@ -343,6 +497,12 @@ class FileVoice:
         self._count += 1
         _write(self._folder / f"{self._count:03}.flac", self._renderer.render(text))
 
+    def tone(self, which: Tone) -> None:
+        """Left out: whoever reads the folder wants the words."""
+
+    def changes(self) -> list[Change]:
+        return []
+
     @property
     def speaking(self) -> bool:
         return False
@@ -365,6 +525,12 @@ class SilentVoice:
 
     def say(self, text: str) -> None:
         """Nothing is spoken."""
+
+    def tone(self, which: Tone) -> None:
+        """Nothing is sounded."""
+
+    def changes(self) -> list[Change]:
+        return []
 
     @property
     def speaking(self) -> bool:

@@ -12,8 +12,12 @@ import os
 import signal
 import subprocess
 import sys
-from collections.abc import Iterable, Iterator
+import threading
+from collections.abc import Callable, Iterable, Iterator
+from dataclasses import asdict
+from itertools import chain
 from pathlib import Path
+from types import SimpleNamespace
 from typing import Any
 
 import numpy as np
@@ -21,21 +25,35 @@ import pytest
 import soundfile
 import soxr
 from numpy.typing import NDArray
-from virtual_card import LOUD, SoundCard
+from virtual_card import ALL_HEARD, HEADSET, LOUD, OPEN_ROOM, SoundCard, mute, plug_in, unplug
 
-from handsfree.sound.devices import Block, DeviceError, Microphone, Pace, microphone, sounddevice
+from handsfree.sound import voice as voices
+from handsfree.sound.devices import (
+    BLOCK,
+    MUTED_AFTER,
+    Block,
+    Change,
+    DeviceError,
+    Microphone,
+    Pace,
+    Silence,
+    look_again,
+    microphone,
+    sounddevice,
+)
 from handsfree.sound.protocol import RATE
-from handsfree.sound.voice import AloudVoice, Renderer
+from handsfree.sound.voice import AloudVoice, Renderer, VoiceError
 
 PROMPT = "Measure the resistance of the heating element."
 LONG = " ".join([PROMPT] * 4)
+PAUSE = 20  # blocks, 0.64 s: no pause in PROMPT is as long
 
 
-def run(card: SoundCard, function: str, *arguments: str | Path) -> Any:
+def run(card: SoundCard, function: str, *arguments: str | Path, place: dict[str, str] = OPEN_ROOM) -> Any:
     """Run a function of this file in a child process and return what it printed as JSON."""
     done = subprocess.run(
         [sys.executable, __file__, function, *map(str, arguments)],
-        env=card.environment,
+        env=card.environment | place,
         capture_output=True,
         text=True,
         timeout=120,
@@ -89,6 +107,88 @@ def test_a_microphone_that_is_lost_is_reported_in_a_sentence(own_card: SoundCard
     told = run(own_card, "lose_device", str(own_card.process))
     assert "stopped delivering sound" in told
     assert "plug it in again" in told
+
+
+def test_a_microphone_that_is_plugged_in_again_is_heard_again(own_card: SoundCard) -> None:
+    heard = run(own_card, "plug_in_again", place=HEADSET)
+    assert [change["kind"] for change in heard["changes"]] == ["lost", "back"]
+    assert "Plug it in again" in heard["changes"][0]["text"]
+    assert heard["gap"]  # what was said meanwhile is missing, and the first block says so
+    assert heard["noise"] > 0  # and it is the microphone that is heard, not silence
+    assert heard["overruns"] == 0
+
+
+def test_a_microphone_that_stays_away_can_be_closed_by_another_thread(own_card: SoundCard) -> None:
+    assert run(own_card, "close_while_lost", place=HEADSET) == ["lost"]
+
+
+def test_a_microphone_that_was_muted_is_reported_once_and_so_is_its_return(own_card: SoundCard) -> None:
+    changes = run(own_card, "mute_and_unmute", place=HEADSET)
+    assert [change["kind"] for change in changes] == ["muted", "unmuted"]
+    assert "unmute it" in changes[0]["text"]
+
+
+def test_a_default_microphone_that_stays_away_is_replaced_by_what_is_the_default_by_then(own_card: SoundCard) -> None:
+    change = run(own_card, "take_another", place=HEADSET)
+    assert change["kind"] == "changed"
+    assert change["device"] in change["text"]
+    assert change["device"] != "gone"
+
+
+def test_another_stream_survives_that_portaudio_looks_for_devices_again(own_card: SoundCard) -> None:
+    heard = run(own_card, "look_for_devices", own_card.folder)
+    assert heard["while speaking"] is False
+    assert heard["looked"] is True
+    assert heard["changes"] == []  # the microphone was opened again without a word about it
+    assert heard["gap"]  # and the next prompt was spoken and heard: the child process waited for it
+
+
+def test_a_prompt_that_was_torn_by_a_loose_plug_is_spoken_again_from_its_first_word(own_card: SoundCard) -> None:
+    heard = run(own_card, "tear_prompt", own_card.folder, place=ALL_HEARD)
+    assert heard["changes"] == []
+    assert heard["seconds"] > 0.9 * heard["prompt"]
+
+
+def test_prompts_that_a_lost_loudspeaker_cannot_speak_are_reported_and_it_is_used_again(own_card: SoundCard) -> None:
+    heard = run(own_card, "lose_loudspeaker", own_card.folder, place=ALL_HEARD)
+    assert heard["speaking"] is False  # a microphone that is deaf while the tool speaks must not stay deaf
+    assert [change["kind"] for change in heard["changes"]] == ["lost", "back"]
+    assert PROMPT in heard["changes"][0]["text"]
+    assert "plug it in again" in heard["waiting"]
+    assert "plug it in again" in heard["saying"]
+    assert heard["seconds"] > 0.9 * heard["prompt"]
+
+
+def test_a_tone_is_heard_and_is_no_speaking(sound_card: SoundCard) -> None:
+    heard = run(sound_card, "sound_tone", sound_card.folder)
+    assert heard["speaking"] is False
+    assert heard["seconds"] == pytest.approx(0.09, abs=0.03)  # two beeps
+
+
+def blocks_of(level: int, seconds: float, *, deaf: bool = False) -> Iterator[Block]:
+    for _ in range(round(seconds / BLOCK)):
+        yield Block(np.full(512, level, np.int16), False, deaf)
+
+
+def told(*parts: Iterator[Block]) -> list[str]:
+    silence = Silence()
+    return [change.kind for block in chain(*parts) if (change := silence.change(block, "headset"))]
+
+
+def test_silence_that_the_tool_makes_itself_is_no_muting() -> None:
+    assert told(blocks_of(8, 1), blocks_of(0, 60, deaf=True), blocks_of(8, 1)) == []
+
+
+def test_a_quiet_room_is_no_muting_and_the_last_bit_is() -> None:
+    assert told(blocks_of(2, 60)) == []
+    assert told(blocks_of(1, 60)) == ["muted"]
+    assert told(blocks_of(-1, 60), blocks_of(-2, 1)) == ["muted", "unmuted"]
+
+
+def test_a_headset_that_is_silent_between_sentences_is_complained_of_less_and_less() -> None:
+    pause = MUTED_AFTER + 1
+    assert told(*(part for _ in range(10) for part in (blocks_of(0, pause), blocks_of(500, 2)))) == ["muted", "unmuted"]
+    assert told(blocks_of(0, pause), blocks_of(500, 2), blocks_of(0, 3 * pause)) == ["muted", "unmuted", "muted"]
 
 
 def test_a_microphone_that_nobody_has_is_refused_with_the_names_of_those_there_are(sound_card: SoundCard) -> None:
@@ -274,6 +374,188 @@ def lose_device(server: str) -> object:
         except DeviceError as error:
             return str(error)
     return "nothing was noticed"
+
+
+def _until(events: Iterator[Block | Change], *kinds: str) -> list[Change]:
+    """Read on until these changes have come; a test that waits for ever is ended by its parent."""
+    found: list[Change] = []
+    while len(found) < len(kinds):
+        event = next(events)
+        if isinstance(event, Change):
+            found.append(event)
+    return found
+
+
+def _hear_something(events: Iterator[Block | Change]) -> int:
+    """The level of the first block that is not silent."""
+    while True:
+        event = next(events)
+        if isinstance(event, Block) and event.samples.any():
+            return int(np.abs(event.samples).max())
+
+
+def plug_in_again() -> object:
+    with microphone() as opened:
+        events = opened.events()
+        _hear_something(events)
+        unplug("boom")
+        changes = _until(events, "lost")
+        plug_in("boom")
+        changes += _until(events, "back")
+        first = next(events)
+        return {
+            "changes": [asdict(change) for change in changes],
+            "gap": isinstance(first, Block) and first.gap,
+            "noise": _hear_something(events),
+            "overruns": opened.overruns,
+        }
+
+
+def close_while_lost() -> object:
+    with microphone() as opened:
+        events = opened.events()
+        _hear_something(events)
+        unplug("boom")
+        changes = _until(events, "lost")
+        closer = threading.Timer(0, opened.close)
+        closer.start()
+        changes += [event for event in events if isinstance(event, Change)]
+        closer.join()
+        return [change.kind for change in changes]
+
+
+def mute_and_unmute() -> object:
+    with microphone() as opened:
+        events = opened.events()
+        _hear_something(events)
+        mute("boom", True)
+        changes = _until(events, "muted")
+        mute("boom", False)
+        changes += _until(events, "unmuted")
+        return [asdict(change) for change in changes]
+
+
+def take_another() -> object:
+    """The device that was opened first is known under a name that nobody has any more."""
+    with microphone() as opened:
+        events = opened.events()
+        _hear_something(events)
+        opened._known_as = opened.name = "gone"
+        unplug("boom")
+        _until(events, "lost")
+        plug_in("boom")
+        (change,) = _until(events, "changed")
+        _hear_something(events)
+        return asdict(change)
+
+
+def look_for_devices(folder: str) -> object:
+    sd = sounddevice()
+    voice = AloudVoice(Renderer(Path(folder, "cache")))
+    asker = SimpleNamespace(busy=False, let_go=lambda: None)
+    with microphone() as opened:
+        events = opened.events()
+        _hear_something(events)
+        voice.say(PROMPT)
+        while_speaking = look_again(sd, "input", None, asker)
+        voice.wait()
+        looked = look_again(sd, "input", None, asker)
+        gap, changes = False, []
+        while not gap:
+            event = next(events)
+            gap = isinstance(event, Block) and event.gap
+            changes += [event.kind] if isinstance(event, Change) else []
+        voice.say(PROMPT)
+        spoke = 0.0
+        while spoke <= 1:
+            event = next(events)
+            changes += [event.kind] if isinstance(event, Change) else []
+            spoke += BLOCK * (isinstance(event, Block) and bool(np.abs(event.samples).max() > LOUD))
+        voice.close()
+    return {"while speaking": while_speaking, "looked": looked, "changes": changes, "gap": gap}
+
+
+def _hear_prompt(events: Iterator[Block | Change]) -> float:
+    """The seconds from the first to the last loud sample of what is spoken next, which has no long pauses."""
+    blocks = (event for event in events if isinstance(event, Block))
+    heard = [next(block for block in blocks if np.abs(block.samples).max() > LOUD).samples]
+    while len(heard) < PAUSE or np.abs(np.concatenate(heard[-PAUSE:])).max() > LOUD:
+        heard.append(next(blocks).samples)
+    return _span(np.concatenate(heard))
+
+
+def tear_prompt(folder: str) -> object:
+    renderer = Renderer(Path(folder, "cache"))
+    prompt = _at_16_khz(renderer, PROMPT)
+    voices.GIVE_UP = 60  # however slow this machine is
+    voice = AloudVoice(renderer)
+    with microphone() as opened:
+        events = opened.events()
+        voice.say(PROMPT)
+        while _hear_something(events) < LOUD:
+            pass
+        unplug("tool")
+        _hear_prompt(chain([Block(prompt, False)], events))  # what was still under way, to its end
+        plug_in("tool")
+        seconds = _hear_prompt(events)
+        voice.wait()
+        changes = [change.kind for change in voice.changes()]
+        voice.close()
+    return {"seconds": seconds, "prompt": _span(prompt), "changes": changes}
+
+
+def _failing(action: Callable[[], None]) -> str:
+    try:
+        action()
+    except VoiceError as error:
+        return str(error)
+    return "nothing was noticed"
+
+
+def lose_loudspeaker(folder: str) -> object:
+    renderer = Renderer(Path(folder, "cache"))
+    prompt = _at_16_khz(renderer, PROMPT)
+    voice = AloudVoice(renderer)
+    with microphone() as opened:
+        events = opened.events()
+        voice.say(PROMPT)
+        while _hear_something(events) < LOUD:
+            pass
+        unplug("tool")
+        waiting = _failing(voice.wait)
+        speaking = voice.speaking
+        saying = _failing(lambda: voice.say(PROMPT))
+        changes = voice.changes()
+        plug_in("tool")
+        while len(changes) < 2:
+            next(events)
+            changes += voice.changes()
+        _hear_prompt(chain([Block(prompt, False)], events))  # what was still to be read from before
+        voice.say(PROMPT)
+        seconds = _hear_prompt(events)
+        voice.close()
+    return {
+        "waiting": waiting,
+        "saying": saying,
+        "speaking": speaking,
+        "changes": [asdict(change) for change in changes],
+        "seconds": seconds,
+        "prompt": _span(prompt),
+    }
+
+
+def sound_tone(folder: str) -> object:
+    voice = AloudVoice(Renderer(Path(folder, "cache")))
+    with microphone() as opened:
+        events = opened.events()
+        _hear_something(events)
+        voice.tone("again")
+        speaking = voice.speaking
+        blocks = (event for event in events if isinstance(event, Block))
+        first = next(block for block in blocks if np.abs(block.samples).max() > LOUD)
+        heard = np.concatenate([first.samples, _take(blocks, 0.5)])
+        voice.close()
+    return {"speaking": speaking, "seconds": _span(heard)}
 
 
 def ask_for(name: str) -> object:

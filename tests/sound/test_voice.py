@@ -201,6 +201,8 @@ def test_prompts_are_written_to_numbered_files_after_those_already_there(cache: 
         voice.say(text)
         voice.wait()
     voice.say(" ... ")
+    voice.tone("heard")
+    assert voice.changes() == []
     voice.close()
     assert sorted(file.name for file in tmp_path.iterdir()) == ["007.flac", "008.flac", "009.flac"]
     assert plausible(PROMPTS[1], soundfile.info(tmp_path / "009.flac").duration, 150)
@@ -211,6 +213,9 @@ def test_a_silent_voice_needs_nothing_and_says_nothing(tmp_path: Path) -> None:
     assert isinstance(voice, SilentVoice)
     assert remark is None
     voice.say("Nobody hears this.")
+    voice.tone("attention")
+    assert not voice.speaking
+    assert voice.changes() == []
     voice.rate(0.8)
     voice.stop()
     voice.wait()

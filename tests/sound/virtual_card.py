@@ -6,7 +6,8 @@ It has one stereo output, ``bench``, and a microphone in two places:
     headset     the tool speaks into the left channel and the technician into the right one, and the microphone hears
                 the right one only
 
-Either way a recording of ``bench`` holds both of them on one clock.
+Either way a recording of ``bench`` holds both of them on one clock. There is always a faint noise at the technician's
+place, as no room and no microphone is digitally silent. Parts of it are unplugged and plugged in again by name.
 """
 
 from __future__ import annotations
@@ -20,7 +21,7 @@ import subprocess
 import sys
 import threading
 import time
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from pathlib import Path
 from types import TracebackType
 from typing import Self
@@ -36,17 +37,18 @@ BLOCK = 320  # samples, 20 ms
 LOUD = 500  # of 32768; the card itself is silent
 ROOM_NOISE = 8.0  # of 32768, about -72 dB: no microphone is digitally silent
 
+ALL_HEARD = {"PULSE_SINK": "tool", "PULSE_SOURCE": "bench.monitor"}  # the tool's loudspeaker alone can be unplugged
 OPEN_ROOM = {"PULSE_SINK": "bench", "PULSE_SOURCE": "bench.monitor"}
 HEADSET = {"PULSE_SINK": "tool", "PULSE_SOURCE": "boom"}
 
 _ONE_CHANNEL = "remix=no channels=1 channel_map=mono master_channel_map=front-"
-_MODULES = (
-    "module-native-protocol-unix",
-    "module-null-sink sink_name=bench rate=48000 channels=2 channel_map=front-left,front-right",
-    f"module-remap-sink sink_name=tool master=bench {_ONE_CHANNEL}left",
-    f"module-remap-sink sink_name=mouth master=bench {_ONE_CHANNEL}right",
-    f"module-remap-source source_name=boom master=bench.monitor {_ONE_CHANNEL}right",
-)
+_PARTS = {
+    "bench": "module-null-sink sink_name=bench rate=48000 channels=2 channel_map=front-left,front-right",
+    "tool": f"module-remap-sink sink_name=tool master=bench {_ONE_CHANNEL}left",
+    "mouth": f"module-remap-sink sink_name=mouth master=bench {_ONE_CHANNEL}right",
+    "boom": f"module-remap-source source_name=boom master=bench.monitor {_ONE_CHANNEL}right",
+}
+_MODULES = ("module-native-protocol-unix", *_PARTS.values())
 _DEVICES = "from handsfree.sound.devices import device_names; print(*device_names('input'), sep='\\n')"
 
 
@@ -54,9 +56,39 @@ def missing() -> str | None:
     """What a virtual sound card lacks here, None where it lacks nothing."""
     if not sys.platform.startswith("linux"):
         return "a virtual sound card needs Linux"
-    if not all(shutil.which(program) for program in ("pulseaudio", "paplay", "parec")):
-        return "a virtual sound card needs pulseaudio, paplay and parec"
+    if not all(shutil.which(program) for program in ("pulseaudio", "pactl", "pacmd", "paplay", "parec", "pacat")):
+        return "a virtual sound card needs pulseaudio and its utilities: pactl, pacmd, paplay, parec, pacat"
     return None
+
+
+def pactl(*command: str, environment: Mapping[str, str] | None = None) -> str:
+    """Have the server of this environment, the process's own by default, do something."""
+    return subprocess.run(["pactl", *command], env=environment, check=True, capture_output=True, text=True).stdout
+
+
+def unplug(part: str, environment: Mapping[str, str] | None = None) -> None:
+    """Take a part away with the streams on it: "boom" is the headset's microphone, "tool" its loudspeaker."""
+    devices, streams = ("sources", "source-outputs") if part == "boom" else ("sinks", "sink-inputs")
+    number = next(row[0] for row in _listed(devices, environment) if row[1] == part)
+    cut = [row[0] for row in _listed(streams, environment) if row[1] == number]
+    (module,) = (row[0] for row in _listed("modules", environment) if " ".join(row[1:]).strip() == _PARTS[part])
+    pactl("unload-module", module, environment=environment)
+    for stream in cut:  # the server has moved them to what is left
+        subprocess.run(["pacmd", f"kill-{streams[:-1]}", stream], env=environment, check=True, capture_output=True)
+
+
+def _listed(what: str, environment: Mapping[str, str] | None) -> list[list[str]]:
+    return [row.split("\t") for row in pactl("list", "short", what, environment=environment).splitlines()]
+
+
+def plug_in(part: str, environment: Mapping[str, str] | None = None) -> None:
+    """Bring a part back that was taken away."""
+    pactl("load-module", *_PARTS[part].split(), environment=environment)
+
+
+def mute(source: str, muted: bool, environment: Mapping[str, str] | None = None) -> None:
+    """Mute a microphone ("boom", "bench.monitor"), or unmute it."""
+    pactl("set-source-mute", source, str(int(muted)), environment=environment)
 
 
 class SoundCard:
@@ -65,11 +97,13 @@ class SoundCard:
     def __init__(self, folder: Path) -> None:
         self.folder = folder
         (folder / ".asoundrc").write_text("pcm.!default { type pulse }\nctl.!default { type pulse }\n")
+        (folder / "client.conf").write_text("autospawn = no\n")  # a server that was killed stays away
         self.environment = {
             **{name: value for name, value in os.environ.items() if not name.startswith(("PULSE_", "ALSA_", "XDG_"))},
             "HOME": str(folder),
             "XDG_RUNTIME_DIR": str(folder),
             "XDG_CONFIG_HOME": str(folder),
+            "PULSE_CLIENTCONFIG": str(folder / "client.conf"),
             **OPEN_ROOM,
         }
         modules = [argument for module in _MODULES for argument in ("-L", module)]
@@ -79,7 +113,36 @@ class SoundCard:
             check=True,
             capture_output=True,
         )
-        self.process = int((folder / "pulse" / "pid").read_text())
+        # A default that the server chose would be another one, and recordings of it move, when a part is plugged in.
+        pactl("set-default-source", "bench.monitor", environment=self.environment)
+        self._closed = threading.Event()
+        self._noise = threading.Thread(target=self._make_noise, daemon=True)
+        self._noise.start()
+
+    @property
+    def process(self) -> int:
+        """The server's."""
+        return int((self.folder / "pulse" / "pid").read_text())
+
+    def _make_noise(self) -> None:
+        """Again where its player ended with the server, or with the part that it plays to."""
+        noise = in_room_noise([np.zeros(RATE, np.int16)]).tobytes()
+        player = ["pacat", "--device=mouth", "--raw", "--format=s16le", f"--rate={RATE}", "--channels=1"]
+        while not self._closed.wait(0.2):
+            pacat = subprocess.Popen(
+                player,
+                env=self.environment,
+                stdin=subprocess.PIPE,
+                stdout=subprocess.DEVNULL,
+                stderr=subprocess.DEVNULL,
+            )
+            assert pacat.stdin is not None
+            with contextlib.suppress(OSError):
+                while not self._closed.is_set():
+                    pacat.stdin.write(noise)
+                    pacat.stdin.flush()
+            pacat.kill()
+            pacat.communicate()
 
     def devices(self) -> list[str]:
         """The microphones that the program finds on it, none without PortAudio."""
@@ -95,11 +158,13 @@ class SoundCard:
 
     def kill(self) -> None:
         """As if it were unplugged."""
-        with contextlib.suppress(ProcessLookupError):
+        with contextlib.suppress(ProcessLookupError, FileNotFoundError):
             os.kill(self.process, signal.SIGKILL)
 
     def close(self) -> None:
-        with contextlib.suppress(ProcessLookupError):
+        self._closed.set()
+        self._noise.join()
+        with contextlib.suppress(ProcessLookupError, FileNotFoundError):
             os.kill(self.process, signal.SIGTERM)
 
 
@@ -142,6 +207,18 @@ class Ear:
         """Return when the tool has been quiet for so long; False where it never is."""
         with self._changed:
             return self._changed.wait_for(lambda: self._quiet * BLOCK / RATE >= seconds, timeout)
+
+    def wait_for_some(self, beyond: float, timeout: float = 30) -> bool:
+        """As ``wait_for_speech``, and return as well when the tool has had time to say something and is quiet."""
+        until = self.now + 2.0
+        with self._changed:
+            return self._changed.wait_for(
+                lambda: (
+                    self._loud * BLOCK / RATE > beyond
+                    or (len(self._blocks) * BLOCK / RATE > until and self._quiet * BLOCK / RATE >= 1.0)
+                ),
+                timeout,
+            )
 
     def recording(self) -> NDArray[np.int16]:
         """All that was heard: the tool's channel and the technician's."""
@@ -205,10 +282,18 @@ class Visit:
             assert self.program.poll() is None, self.program.stderr.read() if self.program.stderr else ""
             tick.wait(0.05)
 
-    def listen(self) -> None:
+    def listen(self, timeout: float = 90) -> None:
         """Hear what the tool has to say, to its end."""
         assert self.ear.wait_for_speech(self._unheard), self.kinds()
-        assert self.ear.wait_for_quiet()
+        assert self.ear.wait_for_quiet(timeout=timeout)
+
+    def has_heard(self) -> None:
+        """What has been said up to now is not what the technician waits for."""
+        self._unheard = self.ear.spoken
+
+    def begin_to_listen(self, seconds: float) -> None:
+        """Hear the tool out for so long only, as one does who knows what comes."""
+        assert self.ear.wait_for_some(self._unheard + seconds), self.kinds()
 
     def say(self, speech: NDArray[np.int16], *, hears: bool = True) -> None:
         """Say something; ``hears`` says that it gets into the record, and returns when it is there."""
