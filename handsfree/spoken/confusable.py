@@ -19,7 +19,9 @@ TWIN = _PAIRS | {ty: teen for teen, ty in _PAIRS.items()}
 # a drawled "volts" and "ohms") theirs, and a lone "oh" or "two" comes out of nowhere.
 LIKE = {
     "five": ("nine",),
+    "fife": ("nine",),
     "nine": ("five",),
+    "niner": ("five",),
     "thirteen": ("fourteen",),
     "fourteen": ("thirteen",),
     "bar": ("four",),

@@ -6,12 +6,14 @@ The one rule: a recogniser's grammar and the parser are made from the same tree,
 from __future__ import annotations
 
 import random
+from collections import deque
+from collections.abc import Iterator
 from functools import lru_cache
 
 from handsfree.spoken import expression
 from handsfree.spoken import reading as readings
 from handsfree.spoken import words as procedure_words
-from handsfree.spoken.expression import Alt, Expression, Parser, cover, meaning, sample
+from handsfree.spoken.expression import Alt, Expression, Parser, Places, cover, meaning, sample
 from handsfree.spoken.meaning import Answer, Command, Expectation, Meaning, Open, Reading, Refusal, Word
 from handsfree.spoken.written import spoken_words
 
@@ -32,6 +34,11 @@ def tree(what: Open) -> Expression:
     for word in sorted(frozenset(Word) - what.words):
         options += [meaning(said, Command(word)) for said in procedure_words.PHRASES[word] if said not in answers]
     return Alt(tuple(options))
+
+
+def decoys(what: Open) -> Expression:
+    """Readings that this moment has no use for, which a recogniser should listen for all the same, less willingly."""
+    return readings.elsewhere(what.reading or Expectation())
 
 
 def _closed(what: Open, *, heard: bool) -> list[Expression]:
@@ -112,6 +119,67 @@ def understand(text: str, what: Open) -> Meaning:
         outcome = readings.parse_words(words, what.reading)
         return outcome if isinstance(outcome, Reading) else Refusal(_closed_word(words) or outcome.reason)
     return Refusal(_not_open(words))
+
+
+_LONGER_LOOKED_AT = 200  # sentences; those that all mean the same are never so many
+
+
+def may_go_on(text: str, what: Open) -> bool:
+    """Whether words may follow ``text`` that make it mean something else: "five" may become "five point two ohms".
+
+    So may whatever is no sentence of the tree that a recogniser listens with. "Five kilo" may not where "ohms" alone
+    can follow and is understood anyway.
+    """
+    return _may_go_on(tuple(text.split()), _Key(what))
+
+
+@lru_cache(maxsize=1024)
+def _may_go_on(words: tuple[str, ...], key: _Key) -> bool:
+    if not (key.what.reading or key.what.answers or key.what.words):
+        return True
+    places = _places(key)
+    here = _after(places, places.first, words)
+    if places.last.isdisjoint(here):
+        return True
+    meant = _sense(words, key.what)
+    for number, longer in enumerate(_longer(places, words, here)):
+        if number == _LONGER_LOOKED_AT or _sense(longer, key.what) != meant:
+            return True
+    return False
+
+
+@lru_cache(maxsize=64)
+def _places(key: _Key) -> Places:
+    return Places(tree(key.what))
+
+
+def _after(places: Places, first: set[int], words: tuple[str, ...]) -> set[int]:
+    """The places of the last of ``words`` where they begin a sentence at ``first``; none where they do not."""
+    reached, here = first, set[int]()
+    for word in words:
+        here = {place for place in reached if word in places.words[place].values}
+        reached = set().union(*(places.follow[place] for place in here))
+    return here
+
+
+def _longer(places: Places, words: tuple[str, ...], here: set[int]) -> Iterator[tuple[str, ...]]:
+    """The sentences that begin with ``words`` and go on, shortest first."""
+    waiting = deque([(words, here)])
+    while waiting:
+        before, ends = waiting.popleft()
+        reached = set().union(*(places.follow[place] for place in ends))
+        for word in dict.fromkeys(word for place in sorted(reached) for word in places.words[place].values):
+            longer = (*before, word)
+            at = {place for place in reached if word in places.words[place].values}
+            if not places.last.isdisjoint(at):
+                yield longer
+            waiting.append((longer, at))
+
+
+def _sense(words: tuple[str, ...], what: Open) -> Meaning | None:
+    """What is meant; None where it would be refused, whatever the reason."""
+    meant = understand(" ".join(words), what)
+    return None if isinstance(meant, Refusal) else meant
 
 
 def after_correction(words: list[str]) -> list[str] | None:

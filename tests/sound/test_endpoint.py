@@ -7,8 +7,8 @@ import pytest
 from numpy.typing import NDArray
 
 from handsfree.sound.audio import read
-from handsfree.sound.endpoint import LONGEST, PRE_ROLL, TAIL, Endpointer, Speech, speech_span
-from handsfree.sound.protocol import RATE, Audio
+from handsfree.sound.endpoint import LONGEST, PRE_ROLL, TAIL, Endpointer, Pause, Speech
+from handsfree.sound.protocol import RATE
 
 SPEECH = Path(__file__).parent / "speech"
 
@@ -64,7 +64,7 @@ def test_the_size_of_the_blocks_changes_nothing(block: int) -> None:
     assert all(np.array_equal(a.samples, b.samples) for a, b in zip(found, expected, strict=True))
 
 
-@pytest.mark.parametrize("pause", [0.3, 0.5, 0.6])
+@pytest.mark.parametrize("pause", [0.3, 0.5, 0.7])
 def test_a_pause_inside_a_reading_does_not_end_it(pause: float) -> None:
     samples = joined(noise(1.0), clip("five"), noise(pause), clip("point_two_ohms"), noise(1.5))
     assert len(cut(samples)) == 1
@@ -141,14 +141,78 @@ def test_speech_that_the_end_of_the_stream_interrupts_is_not_whole() -> None:
     assert (interrupted.cut, whole.cut) == (True, False)
 
 
-def test_the_span_of_a_file_runs_from_its_first_to_its_last_speech_whatever_the_pauses() -> None:
-    samples = joined(noise(2.0), clip("five"), noise(1.6), clip("point_two_ohms"), noise(2.0))
-    span = speech_span(Audio(samples, start=10.0))
-    assert span is not None
-    assert span.start == pytest.approx(10.0 + 2.0 - PRE_ROLL, abs=0.25)
-    spoken = (len(clip("five")) + len(clip("point_two_ohms"))) / RATE + 1.6
-    assert span.seconds == pytest.approx(spoken + PRE_ROLL + TAIL, abs=0.3)
+# -- pauses ----------------------------------------------------------------------------------------------------------
 
 
-def test_a_file_of_noise_has_no_span() -> None:
-    assert speech_span(Audio(noise(3.0))) is None
+def pauses(samples: NDArray[np.int16], block: int = RATE) -> list[Pause]:
+    endpointer = Endpointer()
+    moments = [each for at in range(0, len(samples), block) for each in endpointer.moments(samples[at : at + block])]
+    return [moment for moment in moments if isinstance(moment, Pause)]
+
+
+def test_the_silence_after_an_utterance_is_told_early_and_when_it_is_enough() -> None:
+    early, enough = pauses(joined(noise(1.0), clip("five_point_two_ohms"), noise(1.0)))
+    assert (early.enough, enough.enough) == (False, True)
+    assert np.array_equal(early.speech.samples, enough.speech.samples)
+
+
+def test_a_pause_holds_the_same_samples_as_the_utterance_if_that_ends_there() -> None:
+    samples = joined(noise(1.0), clip("five_point_two_ohms"), noise(1.5))
+    (utterance,) = cut(samples)
+    for pause in pauses(samples):
+        assert pause.speech.start == utterance.start
+        assert np.array_equal(pause.speech.samples, utterance.samples)
+
+
+def test_a_pause_inside_a_reading_holds_what_was_said_so_far() -> None:
+    samples = joined(noise(1.0), clip("five"), noise(0.5), clip("point_two_ohms"), noise(1.5))
+    (utterance,) = cut(samples)
+    first, again, last, _ = (pause.speech for pause in pauses(samples))
+    assert first.start == again.start == last.start == utterance.start
+    assert first.seconds == again.seconds < utterance.seconds
+    assert np.array_equal(first.samples, utterance.samples[: len(first.samples)])
+
+
+def test_a_pause_too_short_to_matter_is_not_told() -> None:
+    assert len(pauses(joined(noise(1.0), clip("five"), noise(0.1), clip("point_two_ohms"), noise(1.5)))) == 2
+
+
+def test_a_click_makes_no_pause() -> None:
+    samples = noise(3.0, level=20.0)
+    samples[RATE : RATE + 160] = 20_000
+    assert pauses(samples) == []
+
+
+def test_the_size_of_the_blocks_changes_no_pause() -> None:
+    expected, found = pauses(TWO), pauses(TWO, 137)
+    assert [(each.speech.start, each.enough) for each in found] == [
+        (each.speech.start, each.enough) for each in expected
+    ]
+
+
+def test_an_utterance_that_is_ended_at_a_pause_is_not_handed_out_again() -> None:
+    endpointer, found = Endpointer(), []
+    for moment in endpointer.moments(TWO):
+        found.append(moment)
+        if isinstance(moment, Pause) and moment.enough:
+            endpointer.end()
+            assert not endpointer.speaking
+    assert all(isinstance(moment, Pause) for moment in found)
+    assert len(found) == 4
+    assert endpointer.flush() == []
+
+
+def test_nobody_is_asked_about_speech_that_began_in_a_gap() -> None:
+    endpointer = Endpointer()
+    samples = joined(clip("five_point_two_ohms"), noise(1.5))
+    moments = list(endpointer.moments(samples[:512], gap=True)) + list(endpointer.moments(samples[512:]))
+    (utterance,) = moments
+    assert isinstance(utterance, Speech)
+    assert utterance.cut
+
+
+def test_a_clip_that_was_made_to_end_with_its_speech_is_whole() -> None:
+    endpointer = Endpointer()
+    endpointer.feed(clip("five_point_two_ohms"))
+    (speech,) = endpointer.flush(tight=True)
+    assert not speech.cut

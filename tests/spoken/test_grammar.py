@@ -5,6 +5,7 @@ from __future__ import annotations
 import random
 import re
 from decimal import Decimal
+from functools import cache
 from pathlib import Path
 
 import pocketsphinx
@@ -12,6 +13,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from handsfree.sound.automaton import Automaton, smallest
 from handsfree.spoken import grammar, units
 from handsfree.spoken.expression import Parser
 from handsfree.spoken.meaning import (
@@ -19,6 +21,7 @@ from handsfree.spoken.meaning import (
     Command,
     Expectation,
     Kind,
+    Meaning,
     Open,
     Quantity,
     Reading,
@@ -28,6 +31,7 @@ from handsfree.spoken.meaning import (
 )
 from handsfree.spoken.readback import say_reading
 from handsfree.spoken.reading import parse, tree
+from handsfree.spoken.words import REASONS
 from handsfree.spoken.written import spoken_words
 
 ANYTHING = Expectation()
@@ -320,3 +324,84 @@ def test_answers_are_taken_only_as_they_were_written() -> None:
 def test_an_answer_with_two_meanings_is_refused() -> None:
     moment = Open(answers={"left": ("that one",), "right": ("that one",)})
     assert isinstance(grammar.understand("that one", moment), Refusal)
+
+
+# -- whether a sentence may go on --------------------------------------------------------------------------------------
+
+AT_WORK = frozenset(Word) - {Word.DONE, Word.AFFIRM, Word.NEGATIVE}
+LISTENED = [moment for moment in MOMENTS if moment.reading != ANYTHING] + [
+    Open(reading=Expectation(Quantity.RESISTANCE, "ohm"), words=AT_WORK, correction=Expectation(Quantity.TEMPERATURE)),
+    Open(answers=REASONS, words=frozenset({Word.UNABLE, Word.DISREGARD})),
+]
+
+
+@cache
+def automaton(number: int) -> Automaton:
+    """What a recogniser that listens at this moment accepts."""
+    return smallest(grammar.tree(LISTENED[number]))
+
+
+def sense(words: list[str], moment: Open) -> Meaning | None:
+    meant = grammar.understand(" ".join(words), moment)
+    return None if isinstance(meant, Refusal) else meant
+
+
+@pytest.mark.parametrize("number", range(len(LISTENED)))
+@given(chance=st.randoms(use_true_random=False))
+@settings(max_examples=40, deadline=None)
+def test_what_a_longer_sentence_gives_another_meaning_may_go_on(number: int, chance: random.Random) -> None:
+    moment = LISTENED[number]
+    words = grammar.sentence(moment, chance).split()
+    for length in range(1, len(words)):
+        start = words[:length]
+        if not automaton(number).accepts(start) or sense(start, moment) != sense(words, moment):
+            assert grammar.may_go_on(" ".join(start), moment), (start, words)
+
+
+@pytest.mark.parametrize("number", range(len(LISTENED)))
+@given(chance=st.randoms(use_true_random=False))
+@settings(max_examples=40, deadline=None)
+def test_what_may_not_go_on_is_followed_by_nothing_that_changes_it(number: int, chance: random.Random) -> None:
+    moment = LISTENED[number]
+    words = grammar.sentence(moment, chance).split()
+    if not grammar.may_go_on(" ".join(words), moment):
+        assert automaton(number).accepts(words)
+        for word in {word for _, word in automaton(number).steps}:
+            if automaton(number).accepts([*words, word]):
+                assert sense([*words, word], moment) == sense(words, moment)
+
+
+OHMS = Open(reading=Expectation(Quantity.RESISTANCE, "ohm"), words=AT_WORK)
+DEGREES = Open(reading=Expectation(Quantity.TEMPERATURE, "degree_Celsius"), words=AT_WORK)
+VOLTS = Open(reading=Expectation(Quantity.VOLTAGE, "volt"), words=AT_WORK)
+
+
+@pytest.mark.parametrize(
+    ("said", "moment", "goes_on"),
+    [
+        ("five point two ohms", OHMS, False),
+        ("five point two", OHMS, True),
+        ("two hundred", OHMS, True),
+        ("five kilo ohms", OHMS, False),
+        ("say again", OHMS, False),
+        ("end session", OHMS, False),
+        ("unable", OHMS, True),
+        ("unable no access", OHMS, False),
+        ("negative", DEGREES, True),
+        ("eighteen degrees", DEGREES, True),
+        ("eighteen degrees celsius", DEGREES, True),
+        ("minus five degrees celsius", DEGREES, False),
+        ("two hundred volts", VOLTS, True),
+        ("two hundred volts a c", VOLTS, False),
+        ("done", Open(words=frozenset(Word)), False),
+        ("negative", Open(words=frozenset(Word)), False),
+        ("correction", Open(words=frozenset(Word)), False),
+        ("correction", Open(words=frozenset(Word), correction=OHMS.reading), True),
+        ("no", Open(answers=REASONS, words=frozenset({Word.DISREGARD})), True),
+        ("no sentence at all", OHMS, True),
+        ("", OHMS, True),
+        ("done", Open(), True),
+    ],
+)
+def test_a_sentence_may_go_on_where_more_words_would_change_it(said: str, moment: Open, goes_on: bool) -> None:
+    assert grammar.may_go_on(said, moment) is goes_on

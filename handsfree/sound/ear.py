@@ -1,0 +1,119 @@
+"""The ear: samples go in, utterances come out with what was heard in them.
+
+The one rule: where an utterance ends is decided by the samples and by what they mean, never by how long that took to
+find out. A recording and a microphone are cut alike; what comes in while the recogniser is at work waits its turn.
+
+Silence of HANG ends any utterance. Silence of ENOUGH ends one that was heard surely and cannot go on: after "five point
+two ohms" nothing can be meant but that, after "five point two" a digit or a unit may follow. The recogniser begins
+sooner still, in a thread of its own: by the time that silence has lasted long enough, it has mostly finished.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from concurrent.futures import Future, ThreadPoolExecutor
+from typing import NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from handsfree.sound.endpoint import Endpointer, Pause, Speech
+from handsfree.sound.protocol import RATE, Audio, Recogniser, Utterance
+from handsfree.spoken.grammar import may_go_on
+from handsfree.spoken.meaning import Open
+
+
+class Hearing(NamedTuple):
+    """An utterance that has ended, and what the recogniser made of it."""
+
+    speech: Speech
+    utterance: Utterance
+
+
+def _nobody(samples: NDArray[np.int16], *, gap: bool) -> None:
+    """For an ear alone."""
+
+
+class Ear:
+    """Hears one stream. Below a confidence of ``sure`` an utterance ends by silence alone.
+
+    The recogniser is only used in the ear's own thread. What it raises is raised by ``feed`` and ``all``.
+    """
+
+    def __init__(self, recogniser: Recogniser, sure: float, also: Callable[..., None] = _nobody) -> None:
+        """``also`` gets whatever ``feed`` gets, before it is looked at."""
+        self._recogniser = recogniser
+        self._sure = sure
+        self._also = also
+        self._endpointer = Endpointer()
+        self._thread = ThreadPoolExecutor(1, "ear")
+        self._what = Open()
+        self._opened: Future[None] | None = None
+        self._begun: tuple[Speech, Future[Utterance]] | None = None
+
+    @property
+    def speaking(self) -> bool:
+        """Whether somebody is in the middle of an utterance."""
+        return self._endpointer.speaking
+
+    def open(self, what: Open) -> None:
+        """Narrow the grammar for what is heard from now on; returns at once."""
+        self._what = what
+        self._begun = None
+        self._opened = self._thread.submit(self._recogniser.open, what)
+
+    def feed(self, samples: NDArray[np.int16], *, gap: bool = False) -> Iterator[Hearing]:
+        """The utterances that end within these samples. Each may be answered, and another grammar opened, before the
+        next is looked for. ``gap`` is as ``Endpointer.moments`` has it.
+        """
+        self._also(samples, gap=gap)
+        for moment in self._endpointer.moments(samples, gap=gap):
+            match moment:
+                case Pause(speech, enough):
+                    begun = self._begin(speech)
+                    if enough and self._is_whole(begun.result()):
+                        self._endpointer.end()
+                        yield self._hearing(speech)
+                case Speech():
+                    yield self._hearing(moment)
+
+    def all(self, audio: Audio, *, tight: bool = False) -> Iterator[Hearing]:
+        """The utterances of a whole recording. One that goes on to its very end is cut, unless it is a clip that was
+        made to end there (``tight``).
+        """
+        for start in range(0, len(audio.samples), RATE):
+            yield from self.feed(audio.samples[start : start + RATE])
+        for speech in self._endpointer.flush(tight=tight):
+            yield self._hearing(speech)
+
+    def close(self) -> None:
+        """Let the thread go; the recogniser may be used elsewhere afterwards."""
+        self._thread.shutdown(cancel_futures=True)
+
+    def _begin(self, speech: Speech) -> Future[Utterance]:
+        """Recognise it in the ear's thread, unless that has begun already."""
+        if self._begun is not None:
+            begun, hearing = self._begun
+            if np.array_equal(begun.samples, speech.samples):
+                return hearing
+            hearing.cancel()
+        hearing = self._thread.submit(self._hear, speech, self._opened)
+        self._begun = speech, hearing
+        return hearing
+
+    def _hear(self, speech: Speech, opened: Future[None] | None) -> Utterance:
+        """What the thread does."""
+        if opened is not None:
+            opened.result()  # raises what went wrong
+        return self._recogniser.hear(speech)
+
+    def _hearing(self, speech: Speech) -> Hearing:
+        # What was cut is not even tried: its words may be half of something else.
+        nothing = Utterance("", None, self._recogniser.name)
+        utterance = nothing if speech.cut else self._begin(speech).result()
+        self._begun = None
+        return Hearing(speech, utterance)
+
+    def _is_whole(self, utterance: Utterance) -> bool:
+        sure = utterance.confidence is not None and utterance.confidence >= self._sure
+        return sure and bool(utterance.text) and not may_go_on(utterance.text, self._what)

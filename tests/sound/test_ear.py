@@ -1,0 +1,179 @@
+"""The ear: where utterances end by what they mean, alike in a recording and live, on real speech."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from pathlib import Path
+
+import numpy as np
+import pytest
+from numpy.typing import NDArray
+from virtual_card import in_room_noise
+
+from handsfree.sound.apart import Apart
+from handsfree.sound.audio import read
+from handsfree.sound.ear import Ear, Hearing
+from handsfree.sound.endpoint import ENOUGH, HANG
+from handsfree.sound.protocol import RATE, Audio, Recogniser, Utterance
+from handsfree.sound.sphinx import SphinxRecogniser
+from handsfree.spoken.meaning import Expectation, Open, Quantity, Word
+
+SPEECH = Path(__file__).parent / "speech"
+BLOCK = 512
+OHMS = Open(reading=Expectation(Quantity.RESISTANCE, "ohm"), words=frozenset({Word.SAY_AGAIN, Word.STAND_BY}))
+VOLTS = Open(reading=Expectation(Quantity.VOLTAGE, "volt"), words=OHMS.words)
+
+
+@pytest.fixture(scope="module")
+def recogniser() -> SphinxRecogniser:
+    return SphinxRecogniser()
+
+
+@pytest.fixture(scope="module")
+def apart() -> Iterator[Apart]:
+    apart = Apart("pocketsphinx", "handsfree.sound.sphinx:SphinxRecogniser")
+    yield apart
+    apart.close()
+
+
+def said(*parts: str | float) -> Audio:
+    """Clips by name and silences in seconds, in the faint noise of a room."""
+    return Audio(in_room_noise([clip(part) if isinstance(part, str) else quiet(part) for part in parts]))
+
+
+def clip(name: str) -> NDArray[np.int16]:
+    return read(SPEECH / f"{name}.flac")[0].samples
+
+
+def quiet(seconds: float) -> NDArray[np.int16]:
+    return np.zeros(round(seconds * RATE), np.int16)
+
+
+def heard(audio: Audio, recogniser: Recogniser, what: Open = OHMS, *, sure: float = 0.5) -> list[Hearing]:
+    ear = Ear(recogniser, sure)
+    ear.open(what)
+    found = list(ear.all(audio))
+    ear.close()
+    return found
+
+
+def ends(audio: Audio, recogniser: Recogniser, what: Open = OHMS, *, sure: float = 0.5) -> list[tuple[str, float]]:
+    """What was heard, and how many seconds of the stream had gone by when that was known."""
+    ear, found = Ear(recogniser, sure), []
+    ear.open(what)
+    for at in range(0, len(audio.samples), BLOCK):
+        for hearing in ear.feed(audio.samples[at : at + BLOCK]):
+            found.append((hearing.utterance.text, (at + BLOCK) / RATE))
+    ear.close()
+    return found
+
+
+def texts(hearings: list[Hearing]) -> list[str]:
+    return [hearing.utterance.text for hearing in hearings]
+
+
+def test_a_whole_reading_ends_at_a_short_silence_and_one_that_may_go_on_at_a_long_one(
+    recogniser: SphinxRecogniser,
+) -> None:
+    spoken = 1.0 + len(clip("fifteen_ohms")) / RATE
+    ((text, at),) = ends(said(1.0, "fifteen_ohms", 1.5), recogniser)
+    assert text == "fifteen ohms"
+    assert at < spoken + ENOUGH + 0.1
+    spoken = 1.0 + len(clip("four_hundred_eighty_volts")) / RATE
+    ((text, at),) = ends(said(1.0, "four_hundred_eighty_volts", 1.5), recogniser, VOLTS)
+    assert text == "four hundred eighty volts"
+    assert spoken + HANG - 0.2 < at < spoken + HANG + 0.1
+
+
+def test_what_is_not_heard_surely_ends_by_silence_alone(recogniser: SphinxRecogniser) -> None:
+    spoken = 1.0 + len(clip("fifteen_ohms")) / RATE
+    ((_, at),) = ends(said(1.0, "fifteen_ohms", 1.5), recogniser, sure=1.0)
+    assert at > spoken + HANG - 0.2
+
+
+@pytest.mark.parametrize("pause", [0.2, 0.3, 0.4, 0.5, 0.6, 0.7])
+def test_a_pause_before_the_point_does_not_end_a_reading(pause: float, recogniser: SphinxRecogniser) -> None:
+    (hearing,) = heard(said(1.0, "five", pause, "point_two_ohms", 1.5), recogniser)
+    assert hearing.utterance.text.split()[-3:] == ["point", "two", "ohms"]
+    assert hearing.utterance.text.split()[0] in ("five", "fife")
+
+
+def test_two_whole_sentences_in_quick_succession_are_two(recogniser: SphinxRecogniser) -> None:
+    audio = said(1.0, "fifteen_ohms", 0.45, "say_again", 1.0)
+    assert texts(heard(audio, recogniser)) == ["fifteen ohms", "say again"]
+
+
+def test_an_answer_may_open_another_grammar_before_the_next_utterance(recogniser: SphinxRecogniser) -> None:
+    ear, found = Ear(recogniser, 0.5), []
+    ear.open(OHMS)
+    for hearing in ear.all(said(1.0, "fifteen_ohms", 0.45, "four_hundred_eighty_volts", 1.0)):
+        found.append(hearing.utterance.text)
+        ear.open(VOLTS)
+    ear.close()
+    assert found == ["fifteen ohms", "four hundred eighty volts"]
+
+
+@pytest.mark.parametrize("block", [BLOCK, 2000, RATE // 4])
+def test_a_stream_in_blocks_is_cut_and_heard_as_a_recording_of_it_is(
+    block: int, recogniser: SphinxRecogniser, apart: Apart
+) -> None:
+    audio = said(
+        1.0, "fifteen_ohms", 0.5, "five", 0.6, "point_two_ohms", 0.4, "say_again", 0.6, "novel_cold_hearted", 1.0
+    )
+    recorded = heard(audio, recogniser)
+    assert len(recorded) >= 4
+    ear, live = Ear(apart, 0.5), []
+    ear.open(OHMS)
+    for at in range(0, len(audio.samples), block):
+        live += ear.feed(audio.samples[at : at + block])
+    ear.close()
+    assert texts(live) == texts(recorded)
+    for one, other in zip(live, recorded, strict=True):
+        assert (one.speech.start, one.speech.cut) == (other.speech.start, other.speech.cut)
+        assert np.array_equal(one.speech.samples, other.speech.samples)
+        assert one.utterance.confidence == other.utterance.confidence
+
+
+class Counting:
+    """A recogniser that is told how often it was asked."""
+
+    def __init__(self, recogniser: Recogniser) -> None:
+        self.name = recogniser.name
+        self._recogniser = recogniser
+        self.asked: list[float] = []
+
+    def open(self, what: Open) -> None:
+        self._recogniser.open(what)
+
+    def hear(self, audio: Audio) -> Utterance:
+        self.asked.append(audio.seconds)
+        return self._recogniser.hear(audio)
+
+    @property
+    def missing_words(self) -> frozenset[str]:
+        return self._recogniser.missing_words
+
+
+def test_an_utterance_is_recognised_once_however_it_ends(recogniser: SphinxRecogniser) -> None:
+    counting = Counting(recogniser)
+    assert len(heard(said(1.0, "fifteen_ohms", 1.5, "four_hundred_eighty_volts", 1.5), counting)) == 2
+    assert len(counting.asked) == 2
+    assert len(heard(said(1.0, "five", 0.5, "point_two_ohms", 1.5), counting)) == 1
+    assert len(counting.asked) == 4  # once for what was said before the pause
+
+
+def test_a_cut_utterance_is_not_even_tried(recogniser: SphinxRecogniser) -> None:
+    counting = Counting(recogniser)
+    (hearing,) = heard(Audio(said(1.0, "four_hundred_eighty_volts").samples[: RATE * 7 // 4]), counting)
+    assert hearing.speech.cut
+    assert hearing.utterance == Utterance("", None, "pocketsphinx")
+    assert counting.asked == []
+
+
+def test_what_a_recogniser_raises_reaches_whoever_listens(recogniser: SphinxRecogniser) -> None:
+    class Failing(Counting):
+        def open(self, what: Open) -> None:
+            raise ValueError("no such grammar")
+
+    with pytest.raises(ValueError, match="no such grammar"):
+        heard(said(1.0, "fifteen_ohms", 1.0), Failing(recogniser))
