@@ -10,8 +10,8 @@ import pytest
 
 from handsfree.sound.audio import read
 from handsfree.sound.automaton import smallest
-from handsfree.sound.pronounce import pronounce
 from handsfree.sound.evidence import ACCEPT
+from handsfree.sound.pronounce import pronounce
 from handsfree.sound.protocol import Audio, Recogniser
 from handsfree.sound.sphinx import GRAMMARS_KEPT, SphinxRecogniser
 from handsfree.spoken import grammar
