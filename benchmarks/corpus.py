@@ -217,6 +217,13 @@ class Shelf:
         return python
 
 
+def first(folder: Path, name: str) -> Path:
+    """The recording of this name in an unpacked package. Raises UnavailableError where the package has none."""
+    for path in sorted(folder.rglob(name)):
+        return path
+    raise UnavailableError(f"{folder.name}: this version has no {name}")
+
+
 def run(command: Sequence[str], folder: Path, otherwise: str) -> None:
     done = subprocess.run(command, cwd=folder, capture_output=True, text=True, check=False)
     if done.returncode:
@@ -404,10 +411,10 @@ class Corpus:
         self.rows.append({"file": file, **row})
 
     def tidy(self) -> None:
-        """Delete the clips of earlier runs that are not in this one."""
+        """Delete the clips of earlier runs that are not in this one; any other file stays."""
         named = {row["file"] for row in self.rows}
         for old in self.folder.glob("*.flac"):
-            if old.name not in named:
+            if old.name not in named and re.fullmatch(r"(said|chatter|noise|prompt)-.+-[0-9a-f]{8}\.flac", old.name):
                 old.unlink()
 
     def write(self) -> None:
@@ -509,7 +516,7 @@ def said_by_people(corpus: Corpus, shelf: Shelf) -> None:
     """
     try:
         folder, package = shelf.debian(PROMPTS_EN)
-        words = {word: trimmed(sound(next(folder.rglob(f"{place}.g722")))) for word, place in RECORDED.items()}
+        words = {word: trimmed(sound(first(folder, f"{place}.g722"))) for word, place in RECORDED.items()}
         words["point"] = last_word(words["point"])
         for phrase in phrases():
             if phrase.by != "words":
@@ -538,7 +545,7 @@ def said_by_people(corpus: Corpus, shelf: Shelf) -> None:
         folder, package = shelf.debian("pocketsphinx-testdata")
         phrase = Phrase("tune", Expectation(Quantity.COUNT), "five five", "words")
         corpus.add(
-            placed(sound(next(folder.rglob("cards/004.wav"))), 1),
+            placed(sound(first(folder, "cards/004.wav")), 1),
             set="said",
             split=phrase.split,
             speaker="cards",
@@ -845,7 +852,7 @@ def summary(corpus: Corpus) -> Table:
 def main() -> int:
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument(
-        "folder", type=Path, help="where the clips and corpus.jsonl go; other .flac files there are deleted"
+        "folder", type=Path, help="where the clips and corpus.jsonl go; clips of earlier runs are replaced"
     )
     parser.add_argument("--cache", type=Path, default=platformdirs.user_cache_path("handsfree") / "corpus")
     options = parser.parse_args()
@@ -857,7 +864,7 @@ def main() -> int:
     corpus.tidy()
     console = Console()
     console.print(summary(corpus))
-    for remark in corpus.remarks:
+    for remark in dict.fromkeys(corpus.remarks):
         console.print(f"left out: {remark}")
     return 0
 
