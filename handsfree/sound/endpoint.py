@@ -20,7 +20,7 @@ from handsfree.sound.protocol import RATE, Audio
 
 HANG = 0.8  # seconds of silence that end an utterance: longer than a pause of 0.7 s inside "five ... point two"
 ENOUGH = 0.3  # seconds of silence after which a sentence that cannot go on may be taken for whole
-TAIL = 0.2  # seconds kept after the last speech, and of silence before a pause is handed out to be recognised
+TAIL = 0.15  # seconds kept after the last speech, and of silence before a pause is handed out to be recognised
 PRE_ROLL = 0.3  # seconds kept before the first speech: a soft "f" or "s" scores low
 LEAD = 1.0  # seconds kept before that, for a denoiser to get used to the noise
 LEAST = 0.1  # seconds of speech below which it was a click or a cough

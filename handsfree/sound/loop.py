@@ -79,7 +79,7 @@ class Conversation:
         self._watch(event, acts)
         self._said, self._cut_off = [act for act in acts if isinstance(act, Say)], []
         before, after = _tones(event, acts)
-        if before is not None:
+        if before is not None and not (self._said and self._said[0].about == "caution"):  # which has a tone of its own
             self._voice.tone(before)
         for act in acts:
             match act:

@@ -268,10 +268,12 @@ class _Prompt:
     def fit(self, rate: float, latency: float) -> None:
         """Start from the first sample, on a stream of this rate in Hz.
 
-        Its latency follows in silence: the prompt is over when its last sample has left the loudspeaker.
+        Its latency follows a prompt in silence, so that it is over when its last sample has left the loudspeaker. What
+        follows a tone must not wait for that.
         """
         at_device = soxr.resample(self.sound.samples, self.sound.rate, rate)
-        self.samples = np.concatenate([at_device, np.zeros(round(latency * rate), np.int16)])
+        after = round(latency * rate) if self.text else 0
+        self.samples = np.concatenate([at_device, np.zeros(after, np.int16)])
         self.at = 0
 
 
