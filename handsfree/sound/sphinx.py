@@ -43,7 +43,7 @@ if TYPE_CHECKING:
     from handsfree.sound.enrolment import Speaker
 
 FRAMES_PER_SECOND = 100
-GRAMMARS_KEPT = 32  # about 0.3 MB each; a procedure has one for each kind of question
+GRAMMARS_KEPT = 8  # 10 to 20 MB each; a procedure asks few kinds of questions, and one is made anew in 0.1 s
 ALTERNATIVES = 5
 NBEST_LOOKED_AT = 40  # the list mostly repeats one sentence with other fillers
 
