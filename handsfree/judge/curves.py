@@ -308,7 +308,8 @@ def saturation_pressure(refrigerant: str, celsius: Uncertain, side: Saturation) 
         math.exp(_log_pressure(coefficients, float(celsius.value)))
         * _log_pressure_slope(coefficients, float(celsius.value)),
     )
-    return pressure.also(_fit_error(refrigerant, side), rectangular(float(SATURATION_ERROR / 100 * pressure.value)))
+    error = rectangular(float(SATURATION_ERROR / 100 * pressure.value))
+    return pressure.also(_fit_error(refrigerant, side, celsius.value), error)
 
 
 def saturation_celsius(refrigerant: str, kilopascals: Uncertain, side: Saturation) -> Uncertain:
@@ -328,7 +329,8 @@ def saturation_celsius(refrigerant: str, kilopascals: Uncertain, side: Saturatio
     pressure = float(kilopascals.value)
     slope = 1 / (pressure * _log_pressure_slope(coefficients, invert(pressure)))
     error = rectangular(float(SATURATION_ERROR) / 100 * pressure) * slope
-    return kilopascals.through(invert, slope).also(_fit_error(refrigerant, side), error)
+    found = kilopascals.through(invert, slope)
+    return found.also(_fit_error(refrigerant, side, found.value), -error)
 
 
 def absolute(gauge: Uncertain, atmosphere: Decimal | Uncertain = ATMOSPHERE) -> Uncertain:
@@ -339,8 +341,10 @@ def absolute(gauge: Uncertain, atmosphere: Decimal | Uncertain = ATMOSPHERE) -> 
     return pressure
 
 
-def _fit_error(refrigerant: str, side: Saturation) -> Source:
-    return Source(f"fit of {refrigerant} {side} pressure")
+def _fit_error(refrigerant: str, side: Saturation, celsius: Decimal) -> Source:
+    """One error for one temperature; at two of them it may be the same or not."""
+    curve = f"fit of {refrigerant} {side} pressure"
+    return Source(f"{curve} at {round(celsius, 3) + 0:f} degrees Celsius", family=curve)
 
 
 def _log_pressure(coefficients: tuple[float, ...], celsius: float) -> float:
@@ -371,7 +375,8 @@ def _newton(function: Callable[[float], float], slope: Callable[[float], float],
 
 def inside(value: Uncertain, ends: tuple[float, float], what: str, unit: str) -> None:
     """Refuses a value outside the range that a curve is known for."""
-    if not ends[0] <= float(value.value) <= ends[1]:
+    slack = 1e-9 * (ends[1] - ends[0])  # what was computed from an end may lie beyond it by its last figure
+    if not ends[0] - slack <= float(value.value) <= ends[1] + slack:
         raise JudgingError(
             f"{what} is known from {ends[0]:.5g} to {ends[1]:.5g} {unit}, and this is {value.value}: "
             "say the reading again or measure another way"

@@ -97,10 +97,8 @@ class Uncertain:
         return Uncertain(value, {source: slope * part for source, part in self.parts.items()})
 
     def also(self, source: Source, standard: float) -> Uncertain:
-        """The same value with one more contribution of its own (the error of a fit, of a table)."""
-        if source in self.parts:
-            raise ValueError(f"{source.name} has contributed already")
-        return Uncertain(self.value, {**self.parts, source: standard})
+        """The same value with one more contribution, signed (the error of a fit, of a table)."""
+        return self + Uncertain(Decimal(0), {source: standard})
 
 
 def exact(value: Decimal | str | int) -> Uncertain:
