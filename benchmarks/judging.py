@@ -26,10 +26,10 @@ from rich.console import Console
 from rich.table import Table
 
 from handsfree.judge.decision import decide
-from handsfree.judge.hearings import doubt, hearings
+from handsfree.judge.hearings import doubt, hearings, within
 from handsfree.judge.meter import Meter, uncertain_reading
 from handsfree.judge.rivals import rival
-from handsfree.judge.verdict import bounds, in_unit, judge
+from handsfree.judge.verdict import bounds, judge
 from handsfree.procedure.model import Measure, Verdict
 from handsfree.spoken.confusable import TWIN
 from handsfree.spoken.meaning import Reading
@@ -83,7 +83,7 @@ class Part:
         return reading
 
     def is_plausible(self, reading: Reading) -> bool:
-        return self.plausible[0] <= in_unit(reading, self.step.unit) <= self.plausible[1]
+        return within(reading, self.plausible, self.step.unit)
 
 
 def part(

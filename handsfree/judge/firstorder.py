@@ -137,13 +137,17 @@ def _odd_one_out(t: _Floats, y: _Floats, least_scatter: float) -> int | None:
     count = len(t)
     if count < FEWEST_TO_FIND_ODD:
         return None
-    everything = _best(t, y)[1]
-    without = [_best(np.delete(t, place), np.delete(y, place))[1] for place in range(count)]
-    place = int(np.argmin(without))
+    span = float(t[-1] - t[0])
+    taus = span * np.geomspace(_SHORTEST, _LONGEST, _GRID)
+    residuals, leverage = _lines(t, y, taus)
+    # Sum of squares without a reading, for each tau: what its deleted residual adds is taken off.
+    without = (residuals**2).sum(axis=1, keepdims=True) - residuals**2 / np.maximum(1 - leverage, 1e-9)
+    place = int(np.argmin(without.min(axis=0)))
     freedom = count - 1 - PARAMETERS
-    scatter = max(without[place] / freedom, least_scatter**2)
+    everything, remaining = _best(t, y)[1], _best(np.delete(t, place), np.delete(y, place))[1]
+    scatter = max(remaining / freedom, least_scatter**2)
     # The deleted residual over its scatter follows Student's t; the greatest of ``count`` is looked at (Bonferroni).
-    outlying = math.sqrt(max(everything - without[place], 0.0) / scatter) if scatter else 0.0
+    outlying = math.sqrt(max(everything - remaining, 0.0) / scatter) if scatter else 0.0
     return place if outlying > student(1 - _ODD_BY_CHANCE / count, freedom) else None
 
 
@@ -153,21 +157,21 @@ def _best(t: _Floats, y: _Floats) -> tuple[float, float]:
     low, high = math.log(_SHORTEST * span), math.log(_LONGEST * span)
     for _ in range(4):  # each time twenty times as fine
         grid = np.linspace(low, high, _GRID)
-        squares = _squares(t, y, np.exp(grid))
+        squares = (_lines(t, y, np.exp(grid))[0] ** 2).sum(axis=1)
         best = int(np.argmin(squares))
         low, high = float(grid[max(best - 3, 0)]), float(grid[min(best + 3, _GRID - 1)])
     return float(np.exp(grid[best])), float(squares[best])
 
 
-def _squares(t: _Floats, y: _Floats, taus: _Floats) -> _Floats:
-    """Sum of squared residuals of the straight line in exp(-t / tau), for each tau."""
+def _lines(t: _Floats, y: _Floats, taus: _Floats) -> tuple[_Floats, _Floats]:
+    """Residuals and leverages of the readings about the straight line in exp(-t / tau), a row for each tau."""
     decay = np.exp(-(t - t[0]) / taus[:, None])
     decay -= decay.mean(axis=1, keepdims=True)
     off = y - y.mean()
-    along = decay @ off
-    residuals = off - (along / np.maximum((decay * decay).sum(axis=1), 1e-300))[:, None] * decay
-    result: _Floats = (residuals * residuals).sum(axis=1)
-    return result
+    size = np.maximum((decay * decay).sum(axis=1, keepdims=True), 1e-300)
+    residuals: _Floats = off - (decay @ off)[:, None] / size * decay
+    leverage: _Floats = 1 / len(t) + decay * decay / size
+    return residuals, leverage
 
 
 def student(confidence: float, freedom: int) -> float:

@@ -18,6 +18,7 @@ from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from decimal import Decimal
 
+from handsfree.judge.verdict import in_unit
 from handsfree.procedure.model import Verdict
 from handsfree.spoken.confusable import TWIN
 from handsfree.spoken.meaning import Expectation, Reading
@@ -169,7 +170,7 @@ def doubt(
     """How likely it is that what was said would be judged otherwise than what was heard, by Bayes' rule.
 
     ``judged`` gives the verdict on a reading, None where the step has no limit: then any other value counts as
-    otherwise. ``plausible`` tells whether a reading lies in the range that the step calls plausible.
+    otherwise. ``plausible`` tells whether a reading lies in the range that the step calls plausible (``within``).
     """
     verdict = judged(reading)
     own = max(1 - sum(other.prior for other in others), 0.0) * _weight(verdict, plausible(reading))
@@ -183,6 +184,14 @@ def doubt(
     against.sort(key=lambda pair: -pair[0])
     probability = sum(weight for weight, _ in against) / whole
     return Doubt(probability, COST[verdict], tuple(other for _, other in against))
+
+
+def within(reading: Reading, plausible: tuple[Decimal, Decimal], unit: str | None) -> bool:
+    """True where a reading lies in the plausible range of a step (``unit``, ends included).
+
+    Over range is always plausible: it says nothing about how much, and is a fault that is looked for.
+    """
+    return reading.value is None or plausible[0] <= in_unit(reading, unit) <= plausible[1]
 
 
 def _weight(verdict: Verdict | None, plausible: bool) -> float:

@@ -78,7 +78,7 @@ def has_changed(
         return decide(change, (by, _FAR), rule).verdict
 
     done = f"{'fallen' if direction is Direction.FALL else 'risen'} by {say_value(_plain(by), unit)}"
-    return replace(_watched(kept[1:], within, enough, done, points), odd=odd)
+    return _naming(_watched(kept[1:], within, enough, done, points), points, odd, unit)
 
 
 def has_reached(
@@ -98,7 +98,7 @@ def has_reached(
         return decide(point.value, limits, rule).verdict
 
     done = f"at {say_value(_plain(value), unit)}"
-    return replace(_watched(kept, within, there, done, points), odd=odd)
+    return _naming(_watched(kept, within, there, done, points), points, odd, unit)
 
 
 def came_first(
@@ -231,11 +231,10 @@ def _watched(
 ) -> Watched:
     """Conforming at the first reading in time that the one after it agrees with; after the time is up, what is left."""
     verdicts = [(point, judge(point)) for point in points]
-    sure = [verdict is Verdict.CONFORMING for _, verdict in verdicts]
-    for (point, _), here, next_one in zip(verdicts, sure, [*sure[1:], False], strict=True):
-        if here and next_one and point.seconds <= within:
+    for (point, here), (_, after) in pairwise(verdicts):
+        if here is after is Verdict.CONFORMING and point.seconds <= within:
             return Watched(Verdict.CONFORMING, f"{done} after {say_duration(point.seconds)}", point.seconds)
-    if sure and sure[-1] and points[-1].seconds <= within:
+    if verdicts and verdicts[-1][1] is Verdict.CONFORMING and points[-1].seconds <= within:
         return Watched(None, f"one reading is {done}: read once more")
     if not everything or everything[-1].seconds < within:
         return Watched(None, f"not yet {done}")
@@ -276,6 +275,10 @@ def _rising(points: Sequence[Point]) -> None:
 
 def _numbers(points: Sequence[Point]) -> tuple[list[float], list[float]]:
     return [point.seconds for point in points], [float(point.value.value) for point in points]
+
+
+def _naming(watched: Watched, points: Sequence[Point], odd: int | None, unit: str | None) -> Watched:
+    return replace(watched, reason=watched.reason + _left_out(points, odd, unit), odd=odd)
 
 
 def _left_out(points: Sequence[Point], odd: int | None, unit: str | None) -> str:
