@@ -13,10 +13,8 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 from typing import Final
-
-import numpy as np
-from numpy.typing import NDArray
 
 from handsfree.judge.uncertain import JudgingError
 
@@ -27,9 +25,7 @@ FEWEST_TO_FIND_ODD: Final = PARAMETERS + 3
 CONFIDENCE: Final = 0.95
 _ODD_BY_CHANCE = 0.01  # how often a reading may be called odd where all are sound
 _SHORTEST, _LONGEST = 0.05, 10.0  # time constants looked for, in spans of the series
-_GRID = 120
-
-_Floats = NDArray[np.float64]
+_COARSE, _FINE = 60, 16  # steps of the search for tau
 
 
 @dataclass(frozen=True, slots=True)
@@ -77,8 +73,11 @@ class FirstOrder:
         if start == 0 or not 0 < rest / start <= 1:
             return None
         when = self.tau * math.log(start / rest)
-        slopes = np.array([self.tau * (1 / rest - 1 / start), self.tau / start, when / self.tau])
-        variance = float(slopes @ np.array(self.covariance) @ slopes) + (common * self.tau / rest) ** 2
+        slopes = self.tau * (1 / rest - 1 / start), self.tau / start, when / self.tau
+        variance = math.fsum(
+            a * b * c for a, row in zip(slopes, self.covariance, strict=True) for b, c in zip(slopes, row, strict=True)
+        )
+        variance += (common * self.tau / rest) ** 2
         width = student(CONFIDENCE, self.freedom) * math.sqrt(variance)
         doubt = student(CONFIDENCE, self.freedom) * math.hypot(self.standard(0), common)
         return Projection(when, max(when - width, 0.0), math.inf if abs(rest) <= doubt else when + width)
@@ -94,31 +93,34 @@ def fit(seconds: Sequence[float], values: Sequence[float], least_scatter: float)
     """
     if len(seconds) < FEWEST:
         raise JudgingError(f"too early to tell: a curve needs {FEWEST} readings, and there are {len(seconds)}")
-    t, y = np.asarray(seconds, dtype=np.float64), np.asarray(values, dtype=np.float64)
-    if len(t) != len(y) or not np.all(np.diff(t) > 0):
-        raise ValueError("readings over time have one value each and times that rise")
-    odd = _odd_one_out(t, y, least_scatter)
+    _check(seconds, values)
+    t, y = list(seconds), list(values)
+    odd = odd_one_out(t, y, least_scatter)
     if odd is not None:
-        t, y = np.delete(t, odd), np.delete(y, odd)
+        del t[odd], y[odd]
     tau, squares = _best(t, y)
-    span = float(t[-1] - t[0])
+    span = t[-1] - t[0]
     if not _SHORTEST * span * 1.01 < tau < _LONGEST * span * 0.99:
         raise JudgingError("too early to tell where this settles: the readings show no curve yet, go on reading")
-    decay = np.exp(-t / tau)
-    settles, size = np.linalg.lstsq(np.column_stack((np.ones_like(t), decay)), y, rcond=None)[0]
+    decay = [math.exp(-at / tau) for at in t]
+    line = _line(decay, y)
     freedom = len(t) - PARAMETERS
     scatter = max(math.sqrt(squares / freedom), least_scatter)
-    slopes = np.column_stack((1 - decay, decay, size * decay * t / tau**2))
-    try:
-        inverse = np.linalg.inv(slopes.T @ slopes)
-    except np.linalg.LinAlgError:
-        raise JudgingError("these readings do not change: there is no curve to be found in them") from None
-    covariance = inverse * scatter**2
+    slopes = [
+        (1 - left, left, line.slope * left * at / tau) for at, left in zip(t, decay, strict=True)
+    ]  # by settles, starts and the logarithm of tau
+    inverse = _inverse([[math.fsum(row[i] * row[j] for row in slopes) for j in range(3)] for i in range(3)])
+    if inverse is None:
+        raise JudgingError("these readings do not change: there is no curve to be found in them")
+    scale = (scatter, scatter, scatter * tau)
     return FirstOrder(
-        settles=float(settles),
-        starts=float(settles + size),
+        settles=line.start,
+        starts=line.start + line.slope,
         tau=tau,
-        covariance=tuple((float(a), float(b), float(c)) for a, b, c in covariance),
+        covariance=tuple(
+            (a * scale[0] * of, b * scale[1] * of, c * scale[2] * of)
+            for (a, b, c), of in zip(inverse, scale, strict=True)
+        ),
         scatter=scatter,
         freedom=freedom,
         odd=odd,
@@ -130,48 +132,95 @@ def odd_one_out(seconds: Sequence[float], values: Sequence[float], least_scatter
 
     A reading that agrees with the others is called odd in about one series of a hundred.
     """
-    return _odd_one_out(np.asarray(seconds, dtype=np.float64), np.asarray(values, dtype=np.float64), least_scatter)
-
-
-def _odd_one_out(t: _Floats, y: _Floats, least_scatter: float) -> int | None:
-    count = len(t)
+    _check(seconds, values)
+    count = len(seconds)
     if count < FEWEST_TO_FIND_ODD:
         return None
-    span = float(t[-1] - t[0])
-    taus = span * np.geomspace(_SHORTEST, _LONGEST, _GRID)
-    residuals, leverage = _lines(t, y, taus)
-    # Sum of squares without a reading, for each tau: what its deleted residual adds is taken off.
-    without = (residuals**2).sum(axis=1, keepdims=True) - residuals**2 / np.maximum(1 - leverage, 1e-9)
-    place = int(np.argmin(without.min(axis=0)))
+    place = _furthest(seconds, values)
+    others = [(at, value) for other, (at, value) in enumerate(zip(seconds, values, strict=True)) if other != place]
+    everything, remaining = _best(seconds, values)[1], _best(*zip(*others, strict=True))[1]
     freedom = count - 1 - PARAMETERS
-    everything, remaining = _best(t, y)[1], _best(np.delete(t, place), np.delete(y, place))[1]
     scatter = max(remaining / freedom, least_scatter**2)
     # The deleted residual over its scatter follows Student's t; the greatest of ``count`` is looked at (Bonferroni).
     outlying = math.sqrt(max(everything - remaining, 0.0) / scatter) if scatter else 0.0
     return place if outlying > student(1 - _ODD_BY_CHANCE / count, freedom) else None
 
 
-def _best(t: _Floats, y: _Floats) -> tuple[float, float]:
+def _furthest(t: Sequence[float], y: Sequence[float]) -> int:
+    """The reading without which a curve fits the rest best."""
+    least = [math.inf] * len(t)
+    for tau in _grid(*_edges(t), _COARSE):
+        line = _line([math.exp(-(at - t[0]) / tau) for at in t], y)
+        squares = line.squares
+        # What a reading's deleted residual adds to the sum of squares is taken off.
+        for place, (residual, leverage) in enumerate(zip(line.residuals, line.leverages, strict=True)):
+            least[place] = min(least[place], squares - residual**2 / max(1 - leverage, 1e-9))
+    return min(range(len(t)), key=least.__getitem__)
+
+
+def _best(t: Sequence[float], y: Sequence[float]) -> tuple[float, float]:
     """The time constant of least squares, and the sum of those squares."""
-    span = float(t[-1] - t[0])
-    low, high = math.log(_SHORTEST * span), math.log(_LONGEST * span)
-    for _ in range(4):  # each time twenty times as fine
-        grid = np.linspace(low, high, _GRID)
-        squares = (_lines(t, y, np.exp(grid))[0] ** 2).sum(axis=1)
-        best = int(np.argmin(squares))
-        low, high = float(grid[max(best - 3, 0)]), float(grid[min(best + 3, _GRID - 1)])
-    return float(np.exp(grid[best])), float(squares[best])
+    low, high = _edges(t)
+    steps = _COARSE
+    for _ in range(6):
+        found = [(_line([math.exp(-(at - t[0]) / tau) for at in t], y).squares, tau) for tau in _grid(low, high, steps)]
+        squares, tau = min(found)
+        step = (high / low) ** (1 / (steps - 1))
+        low, high = max(low, tau / step), min(high, tau * step)
+        steps = _FINE
+    return tau, squares
 
 
-def _lines(t: _Floats, y: _Floats, taus: _Floats) -> tuple[_Floats, _Floats]:
-    """Residuals and leverages of the readings about the straight line in exp(-t / tau), a row for each tau."""
-    decay = np.exp(-(t - t[0]) / taus[:, None])
-    decay -= decay.mean(axis=1, keepdims=True)
-    off = y - y.mean()
-    size = np.maximum((decay * decay).sum(axis=1, keepdims=True), 1e-300)
-    residuals: _Floats = off - (decay @ off)[:, None] / size * decay
-    leverage: _Floats = 1 / len(t) + decay * decay / size
-    return residuals, leverage
+def _edges(t: Sequence[float]) -> tuple[float, float]:
+    span = t[-1] - t[0]
+    return _SHORTEST * span, _LONGEST * span
+
+
+def _grid(low: float, high: float, steps: int) -> list[float]:
+    return [low * (high / low) ** (step / (steps - 1)) for step in range(steps)]
+
+
+@dataclass(frozen=True, slots=True)
+class _Line:
+    """A straight line by least squares."""
+
+    start: float
+    slope: float
+    squares: float
+    residuals: list[float]
+    leverages: list[float]
+
+
+def _line(x: Sequence[float], y: Sequence[float]) -> _Line:
+    count = len(x)
+    middle, level = math.fsum(x) / count, math.fsum(y) / count
+    off = [value - middle for value in x]
+    size = math.fsum(value * value for value in off) or 1e-300
+    slope = math.fsum(a * b for a, b in zip(off, y, strict=True)) / size
+    residuals = [b - level - slope * a for a, b in zip(off, y, strict=True)]
+    return _Line(
+        start=level - slope * middle,
+        slope=slope,
+        squares=math.fsum(residual * residual for residual in residuals),
+        residuals=residuals,
+        leverages=[1 / count + a * a / size for a in off],
+    )
+
+
+def _inverse(matrix: list[list[float]]) -> list[tuple[float, float, float]] | None:
+    """The inverse of a symmetric matrix of three rows, by its adjugate; None where there is none."""
+    (a, b, c), (_, d, e), (_, _, f) = matrix
+    cofactors = d * f - e * e, c * e - b * f, b * e - c * d
+    determinant = a * cofactors[0] + b * cofactors[1] + c * cofactors[2]
+    if determinant <= 1e-12 * a * d * f:
+        return None
+    rows = cofactors, (cofactors[1], a * f - c * c, b * c - a * e), (cofactors[2], b * c - a * e, a * d - b * b)
+    return [(row[0] / determinant, row[1] / determinant, row[2] / determinant) for row in rows]
+
+
+def _check(seconds: Sequence[float], values: Sequence[float]) -> None:
+    if len(seconds) != len(values) or any(later <= earlier for earlier, later in pairwise(seconds)):
+        raise ValueError("readings over time have one value each and times that rise")
 
 
 def student(confidence: float, freedom: int) -> float:

@@ -6,7 +6,7 @@ import math
 from decimal import Decimal
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from handsfree.judge.decision import Rule, can_ever_conform, conformity, decide
@@ -25,6 +25,7 @@ def limits(draw: st.DrawFn) -> tuple[Decimal, Decimal]:
     return draw(st.sampled_from([(low, high), (-FAR, high), (low, FAR)]))
 
 
+@settings(max_examples=100, deadline=None)
 @given(values, spreads, limits(), rules)
 def test_a_guarded_verdict_is_surer_than_its_limit(
     value: Decimal, spread: float, ends: tuple[Decimal, Decimal], rule: Rule
@@ -45,6 +46,7 @@ def test_a_guarded_verdict_is_surer_than_its_limit(
         assert found.risk <= 0.0228 * 2
 
 
+@settings(max_examples=100, deadline=None)
 @given(values, limits(), rules)
 def test_without_uncertainty_every_rule_is_simple_acceptance(
     value: Decimal, ends: tuple[Decimal, Decimal], rule: Rule
@@ -55,6 +57,7 @@ def test_without_uncertainty_every_rule_is_simple_acceptance(
     assert found.conformity in (0, 1)
 
 
+@settings(max_examples=100, deadline=None)
 @given(values, spreads, limits())
 def test_conformity_is_a_probability(value: Decimal, spread: float, ends: tuple[Decimal, Decimal]) -> None:
     probability = conformity(with_source(value, spread, "reading"), ends)

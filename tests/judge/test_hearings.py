@@ -6,7 +6,7 @@ from decimal import Decimal
 from typing import Any
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from handsfree.judge.hearings import Doubt, doubt, hearings, sentences, within
@@ -90,6 +90,7 @@ def test_what_has_no_number_has_no_other_hearing(phrase: str) -> None:
     assert hearings(*heard(phrase, OHMS), OHMS.expectation) == ()
 
 
+@settings(max_examples=100, deadline=None)
 @given(st.decimals("0", "9999", places=2), st.booleans())
 def test_every_other_hearing_is_another_value_with_a_prior(value: Decimal, by_digits: bool) -> None:
     words, reading = heard(say_number(format(value, "f"), by_digits=by_digits), OHMS)

@@ -7,7 +7,7 @@ from decimal import Decimal
 from typing import Any
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 from pydantic import ValidationError
 
@@ -71,6 +71,7 @@ def test_more_digits_than_any_range_shows_are_noticed() -> None:
     assert not on_meter(reading("5.2"), meter()).finer
 
 
+@settings(max_examples=100, deadline=None)
 @given(st.decimals("0", "6", places=3))
 def test_leaving_digits_out_never_makes_a_reading_more_certain(value: Decimal) -> None:
     full = on_meter(reading(format(value, "f")), meter()).standard

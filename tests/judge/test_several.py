@@ -6,7 +6,7 @@ from decimal import Decimal
 from itertools import product
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from handsfree.judge.decision import decide
@@ -39,6 +39,7 @@ def test_dividing_by_what_may_be_zero_is_refused() -> None:
         ratio(exact(5), with_source("0.1", 0.06, "other"))
 
 
+@settings(max_examples=100, deadline=None)
 @given(st.lists(st.decimals("1", "500", places=1), min_size=2, max_size=6))
 def test_imbalance_is_that_of_the_phase_furthest_from_the_mean(values: list[Decimal]) -> None:
     found = imbalance({str(place): exact(value) for place, value in enumerate(values)})

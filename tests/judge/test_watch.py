@@ -7,7 +7,7 @@ import re
 from decimal import Decimal
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from handsfree.judge.decision import Rule
@@ -132,6 +132,7 @@ def test_a_reading_that_does_not_fit_is_left_out_before_it_can_decide() -> None:
     assert (found.verdict, found.odd) == (Verdict.NONCONFORMING, 3)
 
 
+@settings(max_examples=40, deadline=None)
 @given(st.integers(0, 9), st.decimals("-30", "60", places=1))
 def test_one_misheard_reading_never_makes_a_slow_store_conform(place: int, heard: Decimal) -> None:
     points = cooling(*range(0, 40, 4), settles=8)

@@ -9,7 +9,7 @@ from decimal import Decimal
 import numpy as np
 import pytest
 import uncertainties
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 from numpy.typing import NDArray
 
@@ -109,6 +109,7 @@ spread = st.floats(0.001, 0.01)
 operation = st.sampled_from(["add", "subtract", "multiply", "divide", "square", "negate"])
 
 
+@settings(max_examples=100, deadline=None)
 @given(
     st.lists(st.tuples(value, spread), min_size=2, max_size=4),
     st.lists(st.tuples(operation, st.integers(0, 3)), max_size=6),

@@ -252,10 +252,9 @@ def test_the_error_of_the_fit_stands_in_the_budget_and_undoes_itself_there_and_b
     assert [source.family for source in pressure.parts] == ["fit of R134a dew pressure"]
     assert pressure.standard == pytest.approx(float(pressure.value) * 2e-4 / math.sqrt(3))
     read = saturation_celsius("R134a", with_source("292.8", 0.5, "gauge"), Saturation.DEW)
-    assert sorted(source.name for source in read.parts) == [
-        "fit of R134a dew pressure at 0.000 degrees Celsius",
-        "gauge",
-    ]
+    fitted, gauge = sorted(source.name for source in read.parts)
+    assert fitted.startswith("fit of R134a dew pressure at ")
+    assert gauge == "gauge"
     back = saturation_celsius("R134a", pressure, Saturation.DEW)
     assert back.standard == pytest.approx(0, abs=1e-9)
 
