@@ -148,7 +148,7 @@ def would_ask(hearing: Hearing, what: Open, said: Reading, policy: Policy) -> bo
         unit=heard.unit,
         limit=AtMost(at_most=middle),
     )
-    others = [other.text for other in hearing.utterance.alternatives if other.score >= -policy.rival]
+    others = policy.likely((other.text, other.score) for other in hearing.utterance.alternatives)
     return rival(hearing.utterance.text, others, heard, step) is not None
 
 

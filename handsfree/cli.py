@@ -328,7 +328,7 @@ def _heard(hearing: Hearing, expect: Expectation, policy: Policy) -> dict[str, o
         return fields | {"reason": "not a whole utterance: it is cut off, or goes on for too long; record it again"}
     if not isinstance(outcome, Reading):
         return fields | {"reason": outcome.reason}
-    likely = [other.text for other in utterance.alternatives if other.score >= -policy.rival]
+    likely = policy.likely((other.text, other.score) for other in utterance.alternatives)
     fields["rivals"] = rivals = _rivals(utterance.text, likely, outcome, expect)
     if confidence is not None and confidence < policy.doubt:
         return fields | {"reason": f"not heard clearly: say it {'digit by digit' if rivals else 'again'}"}

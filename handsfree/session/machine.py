@@ -27,7 +27,7 @@ back is ``_owed``, and there is no finding before it is done again: a finding al
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import asdict, dataclass, field, replace
 from enum import Enum, auto
 from typing import Literal
@@ -94,6 +94,10 @@ class Policy:
     def __post_init__(self) -> None:
         if not 0 <= self.reject <= self.doubt <= 1:
             raise ValueError("a policy needs 0 <= reject <= doubt <= 1")
+
+    def likely(self, alternatives: Iterable[tuple[str, float]]) -> list[str]:
+        """The sentences among a hearing's alternatives that come within ``rival`` nats of it."""
+        return [text for text, score in alternatives if score >= -self.rival]
 
 
 @dataclass(frozen=True, slots=True)
@@ -310,8 +314,7 @@ class Session:
         """What else may have been said and would be judged otherwise; nothing where it was typed."""
         if event.confidence is None:
             return None
-        likely = [text for text, score in event.alternatives if score >= -self._policy.rival]
-        return rival(event.text, likely, reading, step)
+        return rival(event.text, self._policy.likely(event.alternatives), reading, step)
 
     def _ask(self, phase: Phase, question: str) -> None:
         self._phase = phase

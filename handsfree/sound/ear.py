@@ -30,7 +30,10 @@ class Hearing(NamedTuple):
     utterance: Utterance
 
 
-def _nobody(samples: NDArray[np.int16], *, gap: bool) -> None:
+Also = Callable[..., None]  # called with samples and ``gap``, as ``Ear.feed`` is
+
+
+def nobody(samples: NDArray[np.int16], *, gap: bool) -> None:
     """For an ear alone."""
 
 
@@ -40,7 +43,7 @@ class Ear:
     The recogniser is only used in the ear's own thread. What it raises is raised by ``feed`` and ``all``.
     """
 
-    def __init__(self, recogniser: Recogniser, sure: float, also: Callable[..., None] = _nobody) -> None:
+    def __init__(self, recogniser: Recogniser, sure: float, also: Also = nobody) -> None:
         """``also`` gets whatever ``feed`` gets, before it is looked at."""
         self._recogniser = recogniser
         self._sure = sure

@@ -55,9 +55,8 @@ class Conversation:
         self, session: Session, journal: Journal, voice: Voice, watch: Watch, recogniser: Recogniser | None, sure: float
     ) -> None:
         self._sound = Running()
-        ear = None if recogniser is None else Ear(recogniser, sure, self._sound.hear)
         self.session = session
-        self.ear = ear
+        self.ear = None if recogniser is None else Ear(recogniser, sure, self._sound.hear)
         self._journal = journal
         self._voice = voice
         self._watch = watch

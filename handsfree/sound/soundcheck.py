@@ -22,7 +22,7 @@ from numpy.typing import NDArray
 from handsfree.session.events import Reception
 from handsfree.session.machine import Policy, how_read
 from handsfree.sound.devices import Block, microphone
-from handsfree.sound.ear import Ear, Hearing
+from handsfree.sound.ear import Also, Ear, Hearing, nobody
 from handsfree.sound.endpoint import LONGEST, Speech
 from handsfree.sound.protocol import RATE, Audio, Recogniser, Utterance
 from handsfree.sound.voice import Voice
@@ -326,32 +326,32 @@ def of_microphone(device: str | int | None, voice: Voice, recogniser: Recogniser
         voice.say(text)
         voice.wait()
 
-    ear, running = _ear(recogniser), Running()
+    running = Running()
+    ear = _ear(recogniser, running.hear)
     with closing(ear), microphone(device, lambda: voice.speaking) as opened:
         tell(f"Microphone: {opened.name}.")
         blocks = iter(opened)
         ask(f"Sound check. Be silent for {SILENCE:.0f} seconds.")
-        for hearing in _hearings(blocks, ear, running, SILENCE):
+        for hearing in _hearings(blocks, ear, SILENCE):
             running.levels(hearing.speech)  # somebody talked: it is no noise
         ask(f"Now say: {SENTENCE}.")
-        for hearing in _hearings(blocks, ear, running, PATIENCE):
+        for hearing in _hearings(blocks, ear, PATIENCE):
             levels = running.levels(hearing.speech)
             if not hearing.speech.cut:  # one that is began before the question was over
                 return Check(levels, hearing.utterance)
         return Check(running.levels(None), None)
 
 
-def _ear(recogniser: Recogniser) -> Ear:
-    ear = Ear(recogniser, Policy().doubt)
+def _ear(recogniser: Recogniser, also: Also = nobody) -> Ear:
+    ear = Ear(recogniser, Policy().doubt, also)
     ear.open(Open(reading=ANY))
     return ear
 
 
-def _hearings(blocks: Iterator[Block], ear: Ear, running: Running, seconds: float) -> Iterator[Hearing]:
+def _hearings(blocks: Iterator[Block], ear: Ear, seconds: float) -> Iterator[Hearing]:
     """What is said in the next ``seconds`` in which the microphone is not deaf."""
     left = seconds * RATE
     for block in blocks:
-        running.hear(block.samples, gap=block.gap)
         yield from ear.feed(block.samples, gap=block.gap)
         left -= 0 if block.gap else len(block.samples)
         if left <= 0:
