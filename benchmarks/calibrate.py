@@ -1,4 +1,4 @@
-"""Makes the weights of ``handsfree/sound/evidence.py``: ``python benchmarks/calibrate.py CORPUS``.
+"""Makes the weights of ``handsfree/sound/evidence.py``: ``python benchmarks/calibrate.py CORPUS [--engine NAME]``.
 
 A logistic regression over hearings of the corpus's split "tune" of which it is known whether they were right: readings
 and words as said, clean and in noise, and chatter, noises and the tool's own prompts, which are never right. The one
@@ -11,49 +11,67 @@ from __future__ import annotations
 import argparse
 import os
 import pickle
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from concurrent.futures import ProcessPoolExecutor
 from functools import cache
 from pathlib import Path
+from typing import NamedTuple
 
 import hearing
 import numpy as np
 from scipy.optimize import minimize
 
 from handsfree.sound.endpoint import Endpointer
+from handsfree.sound.moonshine import MoonshineRecogniser
 from handsfree.sound.sphinx import SphinxRecogniser
 from handsfree.spoken.grammar import understand
 from handsfree.spoken.meaning import Answer, Command, Reading
 
 WRONG = 4.0
 RIDGE = 0.001
-SIGNS = (1, -1, 1, 1)  # which way each measure may speak: no accident of the sample may turn one round
 CONDITIONS = ("clean", "hum 15", "hum 10", "hum 5", "fan 15", "fan 10")
+AROUND_CHATTER = ("clean", "hum 10", "fan 10")
+
+
+class Engine(NamedTuple):
+    """A recogniser, and which way each of its measures may speak: no accident of the sample may turn one round."""
+
+    make: Callable[[], MoonshineRecogniser | SphinxRecogniser]
+    signs: tuple[int, ...]
+
+
+ENGINES = {
+    "moonshine": Engine(hearing.alone, (1, 1, 1, -1)),
+    "pocketsphinx": Engine(SphinxRecogniser, (1, -1, 1, 1)),
+}
 
 
 @cache
-def _recogniser() -> SphinxRecogniser:
-    return SphinxRecogniser()
+def _recogniser(name: str) -> MoonshineRecogniser | SphinxRecogniser:
+    return ENGINES[name].make()
 
 
-def measured(job: tuple[Path, hearing.Row, str]) -> list[tuple[str, str, bool, tuple[float, ...]]]:
+def measured(job: tuple[str, Path, hearing.Row, str]) -> list[tuple[str, str, bool, tuple[float, ...]]]:
     """Condition, speaker, whether it was right, and the measures, of each hearing that means something."""
-    folder, row, condition = job
+    name, folder, row, condition = job
     what = hearing.situation(row)
     audio = hearing.sound(folder, row, condition)
     endpointer = Endpointer()
-    recogniser, found = _recogniser(), []
+    recogniser, found = _recogniser(name), []
     for speech in [*endpointer.feed(audio.samples), *endpointer.flush(tight=True)]:
         recogniser.open(what)
         weighed = recogniser.weigh(speech)
-        meant = understand(weighed[0].text, what) if weighed else None
-        if weighed and isinstance(meant, Reading | Command | Answer):
+        if weighed is None:
+            continue
+        text = weighed[0] if isinstance(weighed[0], str) else weighed[0].text
+        meant = understand(text, what)
+        if isinstance(meant, Reading | Command | Answer):
             right = row["set"] == "said" and hearing.same(meant, hearing.means(row))
             found.append((condition, row["speaker"], right, weighed[1].measures))
     return found
 
 
-def fitted(measures: np.ndarray, right: np.ndarray) -> tuple[float, list[float]]:
+def fitted(measures: np.ndarray, right: np.ndarray, signs: Sequence[int]) -> tuple[float, list[float]]:
     """Bias and weights that lose least, in natural units of the measures."""
     weight = np.where(right, 1.0, WRONG)
     sign = np.where(right, 1.0, -1.0)
@@ -62,7 +80,7 @@ def fitted(measures: np.ndarray, right: np.ndarray) -> tuple[float, list[float]]
         margin = sign * (parameters[0] + measures @ parameters[1:])
         return float(np.sum(weight * np.logaddexp(0, -margin)) / np.sum(weight) + RIDGE * np.sum(parameters[1:] ** 2))
 
-    bounds = [(None, None), *((0, None) if way > 0 else (None, 0) for way in SIGNS)]
+    bounds = [(None, None), *((0, None) if way > 0 else (None, 0) for way in signs)]
     best = minimize(loss, np.zeros(measures.shape[1] + 1), method="L-BFGS-B", bounds=bounds).x
     return float(best[0]), [float(each) for each in best[1:]]
 
@@ -70,6 +88,7 @@ def fitted(measures: np.ndarray, right: np.ndarray) -> tuple[float, list[float]]
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("corpus", type=Path)
+    parser.add_argument("--engine", default="moonshine", choices=ENGINES)
     parser.add_argument("--clips", type=int, help="at most so many of each set (default: all)")
     parser.add_argument(
         "--kept", type=Path, help="file to keep the measures in, or to take them from where it is there"
@@ -79,10 +98,10 @@ def main() -> None:
         found = pickle.loads(options.kept.read_bytes())
     else:
         jobs = [
-            (options.corpus, row, condition)
+            (options.engine, options.corpus, row, condition)
             for name in ("said", "chatter", "noise", "prompt")
             for row in hearing.rows(options.corpus, "tune", [name])[: options.clips]
-            for condition in (CONDITIONS if name == "said" else CONDITIONS[:1])
+            for condition in (CONDITIONS if name == "said" else AROUND_CHATTER)
         ]
         found = []
         with ProcessPoolExecutor(min(2, os.cpu_count() or 1)) as pool:
@@ -92,12 +111,12 @@ def main() -> None:
                     print(number, "of", len(jobs), flush=True)
         if options.kept:
             options.kept.write_bytes(pickle.dumps(found))
-    show(found)
+    show(found, ENGINES[options.engine].signs)
 
 
-def show(found: Sequence[tuple[str, str, bool, tuple[float, ...]]]) -> None:
+def show(found: Sequence[tuple[str, str, bool, tuple[float, ...]]], signs: Sequence[int]) -> None:
     measures, right = np.array([each[3] for each in found]), np.array([each[2] for each in found])
-    bias, weights = fitted(measures, right)
+    bias, weights = fitted(measures, right, signs)
     print(f"WEIGHTS = ({', '.join(f'{weight:.3f}' for weight in weights)})\nBIAS = {bias:.3f}")
     accepted = bias + measures @ np.array(weights) >= 0
     for condition in dict.fromkeys(each[0] for each in found):

@@ -1,4 +1,4 @@
-"""How well the embedded recogniser hears: ``python benchmarks/hearing.py CORPUS [--split tune] [--clips N] [...]``.
+"""How well a recogniser hears: ``python benchmarks/hearing.py CORPUS [--engine NAMES] [--split tune] [--clips N]``.
 
 CORPUS is made by ``benchmarks/corpus.py``. Every clip goes the way of a recording or a microphone: endpointing, narrow
 grammar of its step, recogniser, confidence, the session's policy. The one rule: the weights in
@@ -8,8 +8,8 @@ grammar of its step, recogniser, confidence, the session's policy. The one rule:
 Columns: ``right`` was recorded as said, at the first try; ``asked`` was asked again or to be affirmed; ``wrong`` was
 taken for something else; ``unasked`` is what is left of those when the confusable rule has spoken and the limit is put
 where it hurts most, between what was said and what was heard. Each rate comes with its 95 % bound (Clopper-Pearson,
-upper for what should be rare, lower for ``right``). ``--engine vosk`` or ``both`` runs the same on a model in models/,
-side by side.
+upper for what should be rare, lower for ``right``). ``--engine moonshine,pocketsphinx,vosk`` runs the same on each,
+side by side; Vosk needs a model in models/, or ``--model``.
 """
 
 from __future__ import annotations
@@ -19,11 +19,11 @@ import json
 import os
 import zlib
 from collections import Counter
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass
 from decimal import Decimal
-from functools import cache
+from functools import cache, partial
 from pathlib import Path
 from typing import Any
 
@@ -38,8 +38,11 @@ from handsfree.judge.rivals import rival
 from handsfree.procedure.model import AtMost, Measure
 from handsfree.session.machine import Policy
 from handsfree.sound.ear import Ear, Hearing
+from handsfree.sound.moonshine import MoonshineRecogniser
+from handsfree.sound.pair import PairRecogniser
 from handsfree.sound.protocol import RATE, Audio, Recogniser
 from handsfree.sound.sphinx import SphinxRecogniser
+from handsfree.sound.vosk import VoskRecogniser, find_model
 from handsfree.spoken.grammar import understand
 from handsfree.spoken.meaning import Answer, Command, Expectation, Kind, Open, Quantity, Reading, Word
 
@@ -64,6 +67,7 @@ Make = Callable[[], Recogniser]
 class Result:
     """What became of one clip in one condition."""
 
+    engine: str
     row: Row
     condition: str
     outcome: str
@@ -157,7 +161,7 @@ def recogniser(make: Make) -> Recogniser:
     return make()
 
 
-def judged(folder: Path, row: Row, condition: str, make: Make, policy: Policy) -> Result:
+def judged(folder: Path, row: Row, condition: str, make: Make, policy: Policy, name: str = "") -> Result:
     what = situation(row)
     ear = Ear(recogniser(make), policy.doubt)
     ear.open(what)
@@ -168,22 +172,27 @@ def judged(folder: Path, row: Row, condition: str, make: Make, policy: Policy) -
     if row["set"] != "said":
         kinds = {"reading" if isinstance(meant, Reading) else "word" for _, meant in took}
         outcome = "reading" if "reading" in kinds else "word" if kinds else "nothing"
-        return Result(row, condition, outcome, heard)
+        return Result(name, row, condition, outcome, heard)
     said = means(row)
     wrong = [each for each, meant in took if not same(meant, said)]
     outcome = "wrong" if wrong else "right" if took else "asked"
     unasked = any(not isinstance(said, Reading) or not would_ask(each, what, said, policy) for each in wrong)
-    return Result(row, condition, outcome, heard, unasked)
+    return Result(name, row, condition, outcome, heard, unasked)
 
 
-def _job(job: tuple[Path, Row, str, Make, Policy]) -> Result:
+def _job(job: tuple[Path, Row, str, Make, Policy, str]) -> Result:
     return judged(*job)
 
 
 def results(
-    folder: Path, chosen: Sequence[Row], conditions: Sequence[str], make: Make, policy: Policy
+    folder: Path, chosen: Sequence[Row], conditions: Sequence[str], makes: Mapping[str, Make], policy: Policy
 ) -> Iterator[Result]:
-    jobs = [(folder, row, condition, make, policy) for row in chosen for condition in conditions]
+    jobs = [
+        (folder, row, condition, make, policy, name)
+        for name, make in makes.items()
+        for row in chosen
+        for condition in conditions
+    ]
     with ProcessPoolExecutor(min(2, os.cpu_count() or 1)) as pool:
         yield from pool.map(_job, jobs, chunksize=4)
 
@@ -196,6 +205,25 @@ def upper(count: int, of: int) -> float:
 def rate(count: int, of: int, *, low: bool = False) -> str:
     bound = 1 - upper(of - count, of) if low else upper(count, of)
     return f"{count / of:.1%} ({'>' if low else '<'}{bound:.1%})" if of else "-"
+
+
+def alone() -> MoonshineRecogniser:
+    """Moonshine on one processor: the benchmark keeps all of them busy."""
+    return MoonshineRecogniser(threads=1)
+
+
+def beside() -> PairRecogniser:
+    return PairRecogniser(alone(), SphinxRecogniser())
+
+
+def makes(names: Iterable[str], model: Path | None) -> dict[str, Make]:
+    """How to make the recognisers of these names. Raises SystemExit with what to write instead."""
+    known: dict[str, Make] = {"moonshine": alone, "pocketsphinx": SphinxRecogniser, "moonshine+pocketsphinx": beside}
+    if (folder := find_model(model)) is not None:
+        known["vosk"] = partial(VoskRecogniser, folder)
+    if unknown := [name for name in names if name not in known]:
+        raise SystemExit(f"no recogniser {unknown[0]!r} here: choose from {', '.join(known)}")
+    return {name: known[name] for name in names}
 
 
 def said_table(found: Sequence[Result], by: Callable[[Result], str], title: str) -> Table:
@@ -216,8 +244,8 @@ def said_table(found: Sequence[Result], by: Callable[[Result], str], title: str)
 
 def other_table(found: Sequence[Result]) -> Table:
     table = Table("not said to the tool", "clips", "false readings", "false words")
-    for name in dict.fromkeys(each.row["set"] for each in found):
-        of = [each for each in found if each.row["set"] == name]
+    for name in dict.fromkeys(f"{each.row['set']} {each.engine}" for each in found):
+        of = [each for each in found if f"{each.row['set']} {each.engine}" == name]
         count = Counter(each.outcome for each in of)
         table.add_row(name, str(len(of)), rate(count["reading"], len(of)), rate(count["word"], len(of)))
     return table
@@ -233,20 +261,23 @@ def main() -> None:
     )
     parser.add_argument("--sets", default="said,chatter,noise,prompt")
     parser.add_argument("--misheard", action="store_true", help="list what was not right")
+    parser.add_argument("--engine", default="moonshine", help="comma-separated (default: %(default)s)")
+    parser.add_argument("--model", type=Path, help="folder of a Vosk model")
     options = parser.parse_args()
-    make, policy, sets = SphinxRecogniser, Policy(), options.sets.split(",")
+    chosen_makes, policy, sets = makes(options.engine.split(","), options.model), Policy(), options.sets.split(",")
     console = Console(width=120)
     if "said" in sets:
         chosen = rows(options.corpus, options.split, ["said"])[: options.clips]
-        found = list(results(options.corpus, chosen, options.conditions.split(","), make, policy))
-        console.print(said_table(found, lambda each: each.condition, "condition"))
-        console.print(said_table(found, lambda each: f"{each.row['speaker']} ({each.row.get('voice', '')})", "voice"))
+        found = list(results(options.corpus, chosen, options.conditions.split(","), chosen_makes, policy))
+        found.sort(key=lambda each: options.conditions.split(",").index(each.condition))
+        console.print(said_table(found, lambda each: f"{each.condition} {each.engine}", "condition"))
+        console.print(said_table(found, lambda each: f"{each.row['speaker']} {each.engine}", "voice"))
         report(console, found, options.misheard, {"right"})
     others = [
         row for name in sets if name != "said" for row in rows(options.corpus, options.split, [name])[: options.clips]
     ]
     if others:
-        found = list(results(options.corpus, others, [CLEAN], make, policy))
+        found = list(results(options.corpus, others, [CLEAN], chosen_makes, policy))
         console.print(other_table(found))
         report(console, found, True, {"nothing"})
 
@@ -257,7 +288,8 @@ def report(console: Console, found: Sequence[Result], wanted: bool, good: set[st
             said = each.row.get("text") or each.row["file"]
             heard = "; ".join(f"{text!r} {confidence or 0:.2f}" for text, confidence in each.heard)
             console.print(
-                f"{each.condition:7} {each.outcome:8} {each.row['speaker']:10} {said} -> {heard}", markup=False
+                f"{each.engine} {each.condition:7} {each.outcome:8} {each.row['speaker']:10} {said} -> {heard}",
+                markup=False,
             )
 
 

@@ -13,7 +13,7 @@ import sys
 import tempfile
 import time
 from collections.abc import Callable, Iterator, Sequence
-from contextlib import closing, contextmanager
+from contextlib import ExitStack, closing, contextmanager
 from dataclasses import dataclass, replace
 from datetime import datetime
 from pathlib import Path
@@ -71,7 +71,6 @@ def _demo(options: argparse.Namespace) -> int:
     from handsfree.review.report import write_report
     from handsfree.sound.audio import read
     from handsfree.sound.loop import begin, from_recording
-    from handsfree.sound.sphinx import SphinxRecogniser
     from handsfree.sound.voice import choose_voice
 
     sessions = _demo_sessions()
@@ -79,25 +78,26 @@ def _demo(options: argparse.Namespace) -> int:
     if unknown := [name for name in names if name not in sessions]:
         raise UnusableError(f"no demo session {unknown[0]!r}: choose from {', '.join(sessions)}")
     base = options.out or Path(tempfile.mkdtemp(prefix="handsfree-demo-"))
-    screen, recogniser = Screen(), SphinxRecogniser()
+    screen = Screen()
     rows, as_expected, started, recorded = [], True, time.monotonic(), 0.0
-    for name in names:
-        demo = sessions[name]
-        audio, _ = read(demo.audio)
-        recorded += audio.seconds
-        screen.console.rule(f"{name}: {demo.about}")
-        voice, remark = choose_voice(options.voice, base / name / "prompts")
-        if remark:
-            print(remark, file=sys.stderr)
-        conversation, opened = begin(
-            load(demo.procedure), base / name, voice, screen, recogniser, source=demo.audio.name
-        )
-        from_recording(conversation, audio, opened)
-        conversation.close()
-        finding = conversation.session.finding or "no finding"
-        as_expected &= finding == demo.finding
-        report = write_report(base / name, None)
-        rows.append((name, finding, str(conversation.session.standing), str(report)))
+    with _recogniser(options) as recogniser:
+        for name in names:
+            demo = sessions[name]
+            audio, _ = read(demo.audio)
+            recorded += audio.seconds
+            screen.console.rule(f"{name}: {demo.about}")
+            voice, remark = choose_voice(options.voice, base / name / "prompts")
+            if remark:
+                print(remark, file=sys.stderr)
+            conversation, opened = begin(
+                load(demo.procedure), base / name, voice, screen, recogniser, source=demo.audio.name
+            )
+            from_recording(conversation, audio, opened)
+            conversation.close()
+            finding = conversation.session.finding or "no finding"
+            as_expected &= finding == demo.finding
+            report = write_report(base / name, None)
+            rows.append((name, finding, str(conversation.session.standing), str(report)))
     screen.console.print(summary(rows))
     took = time.monotonic() - started
     screen.console.print(f"{recorded:.0f} s of recorded speech in {took:.0f} s.")
@@ -226,33 +226,53 @@ def _lines(terminal: bool) -> Iterator[str]:
 
 @contextmanager
 def _recogniser(options: argparse.Namespace, speaker: Speaker | None = None) -> Iterator[Recogniser]:
-    if options.engine != "pocketsphinx":
+    """The recogniser that was asked for; the embedded ones in a process of their own."""
+    from handsfree.sound import moonshine
+    from handsfree.sound.apart import Apart
+
+    name = options.engine
+    if name == "auto":
+        name = speaker.engine if speaker else _default_engine()
+    if speaker is not None and name != speaker.engine:
+        raise UnusableError(
+            f"{speaker.name} was enrolled with {speaker.engine}, and {name} errs in other words: "
+            f"add --engine {speaker.engine}, or enrol again with --engine {name}"
+        )
+    if name == moonshine.NAME and not moonshine.installed():
+        raise UnusableError("moonshine is not installed on this computer: add --engine pocketsphinx")
+    with ExitStack() as stack:
+
+        def embedded(name: str) -> Apart:
+            apart = Apart(name, _EMBEDDED[name], speaker)
+            stack.callback(apart.close)
+            return apart
+
+        if name in _EMBEDDED:
+            yield embedded(name)
+            return
+        from handsfree.sound.pair import PairRecogniser
         from handsfree.sound.vosk import VoskRecogniser, find_model
 
         model = find_model(options.model)
-        if model is not None and options.engine != "both":
-            if speaker is not None:
-                raise UnusableError("a speaker's profile adapts the embedded recogniser: add --engine pocketsphinx")
-            yield VoskRecogniser(model)
-            return
-        if model is None and options.engine in ("vosk", "both"):
+        if model is None:
             raise UnusableError(
                 "no Vosk model found: put a model's folder into models/ (models/README.md says which), "
                 "or name it with --model"
             )
-    from handsfree.sound.apart import Apart
+        vosk = VoskRecogniser(model)
+        yield vosk if name == "vosk" else PairRecogniser(embedded(_default_engine()), vosk)
 
-    apart = Apart("pocketsphinx", "handsfree.sound.sphinx:SphinxRecogniser", speaker)
-    try:
-        if options.engine == "both":
-            from handsfree.sound.pair import PairRecogniser
 
-            assert model is not None
-            yield PairRecogniser(apart, VoskRecogniser(model))
-        else:
-            yield apart
-    finally:
-        apart.close()
+def _default_engine() -> str:
+    from handsfree.sound import moonshine
+
+    return moonshine.NAME if moonshine.installed() else "pocketsphinx"
+
+
+_EMBEDDED = {
+    "moonshine": "handsfree.sound.moonshine:MoonshineRecogniser",
+    "pocketsphinx": "handsfree.sound.sphinx:SphinxRecogniser",
+}
 
 
 # -- parse and hear --------------------------------------------------------------------------------------------------
@@ -524,6 +544,7 @@ def _parser() -> argparse.ArgumentParser:
     demo.add_argument("session", nargs="*", help="which of the recorded sessions (default: all)")
     demo.add_argument("--out", type=Path, metavar="DIR", help="folder for the records (default: a new temporary one)")
     _add_voice(demo, "silent")
+    _add_engine(demo)
 
     run = command(
         "run",
@@ -597,7 +618,7 @@ def _parser() -> argparse.ArgumentParser:
         _enrol,
         "adapt to a speaker, headset and place",
         "Takes two minutes: asks for a list of sentences, measures which words fail, prints advice and keeps a profile "
-        "on this computer for --speaker of 'run' and 'hear'. Only the embedded recogniser is adapted. Exit code 0 "
+        "on this computer for --speaker of 'run' and 'hear'. The embedded recognisers can be adapted. Exit code 0 "
         "where every word was heard right, 1 where some fail, 2 where the device, the file or the result cannot be "
         "used.",
     )
@@ -613,7 +634,8 @@ def _parser() -> argparse.ArgumentParser:
     enrol.add_argument(
         "--voice", choices=("auto", "aloud", "silent"), default="auto", help="ask aloud or in print only"
     )
-    enrol.set_defaults(engine="pocketsphinx", model=None)
+    enrol.add_argument("--engine", choices=("auto", *_EMBEDDED), default="auto", help="recogniser to adapt")
+    enrol.set_defaults(model=None)
 
     check = command(
         "check",
@@ -680,10 +702,10 @@ def _add_voice(parser: argparse.ArgumentParser, default: str | None) -> None:
 def _add_engine(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--engine",
-        choices=("auto", "pocketsphinx", "vosk", "both"),
+        choices=("auto", "moonshine", "pocketsphinx", "vosk", "both"),
         default="auto",
-        help="recogniser; both: the two together, each a second opinion on the other (default: Vosk where a model is "
-        "found in models/, else the embedded PocketSphinx)",
+        help="recogniser; both: the embedded one and Vosk together, each a second opinion on the other (default: the "
+        "embedded Moonshine, or PocketSphinx on a computer for which there is none; Vosk needs a model in models/)",
     )
     parser.add_argument("--model", type=Path, metavar="DIR", help="folder of a Vosk model")
 

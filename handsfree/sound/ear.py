@@ -4,8 +4,9 @@ The one rule: where an utterance ends is decided by the samples and by what they
 find out. A recording and a microphone are cut alike; what comes in while the recogniser is at work waits its turn.
 
 Silence of HANG ends any utterance. Silence of ENOUGH ends one that was heard surely and cannot go on: after "five point
-two ohms" nothing can be meant but that, after "five point two" a digit or a unit may follow. The recogniser begins
-sooner still, in a thread of its own: by the time that silence has lasted long enough, it has mostly finished.
+two ohms" nothing can be meant but that, after "five point two" a digit or a unit may follow. A_BREATH ends "twelve
+volts", which only "a c" or "d c" can change. The recogniser begins sooner still, in a thread of its own: by the time
+that silence has lasted long enough, it has mostly finished.
 """
 
 from __future__ import annotations
@@ -17,9 +18,9 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from handsfree.sound.endpoint import Endpointer, Pause, Speech
+from handsfree.sound.endpoint import A_BREATH, ENOUGH, Endpointer, Pause, Speech
 from handsfree.sound.protocol import RATE, Audio, Recogniser, Utterance
-from handsfree.spoken.grammar import may_go_on
+from handsfree.spoken.grammar import Rest, rest
 from handsfree.spoken.meaning import Open
 
 
@@ -72,9 +73,9 @@ class Ear:
         self._also(samples, gap=gap)
         for moment in self._endpointer.moments(samples, gap=gap):
             match moment:
-                case Pause(speech, enough):
+                case Pause(speech, lasted):
                     begun = self._begin(speech)
-                    if enough and self._is_whole(begun.result()):
+                    if lasted >= ENOUGH and self._is_whole(begun.result(), lasted):
                         self._endpointer.end()
                         yield self._hearing(speech)
                 case Speech():
@@ -117,6 +118,8 @@ class Ear:
         self._begun = None
         return Hearing(speech, utterance)
 
-    def _is_whole(self, utterance: Utterance) -> bool:
+    def _is_whole(self, utterance: Utterance, silence: float) -> bool:
         sure = utterance.confidence is not None and utterance.confidence >= self._sure
-        return sure and bool(utterance.text) and not may_go_on(utterance.text, self._what)
+        if not sure or not utterance.text:
+            return False
+        return rest(utterance.text, self._what) <= (Rest.WAVEFORM if silence >= A_BREATH else Rest.NOTHING)

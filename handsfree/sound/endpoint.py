@@ -3,7 +3,7 @@
 The one rule: no I/O and no clock; time is counted in samples, so a file and a microphone are cut in the same places.
 
 Silence alone ends an utterance after HANG. Whoever understands what was said may end it at a shorter pause: each pause
-is handed out twice, early enough to be recognised meanwhile and again when it is long enough to end a whole sentence.
+is handed out early enough to be recognised meanwhile, and again each time it is long enough to end some sentences.
 """
 
 from __future__ import annotations
@@ -20,6 +20,7 @@ from handsfree.sound.protocol import RATE, Audio
 
 HANG = 0.8  # seconds of silence that end an utterance: longer than a pause of 0.7 s inside "five ... point two"
 ENOUGH = 0.3  # seconds of silence after which a sentence that cannot go on may be taken for whole
+A_BREATH = 0.5  # seconds of silence after which nothing is added that belongs to the unit: "volts" is not "volts d c"
 TAIL = 0.15  # seconds kept after the last speech, and of silence before a pause is handed out to be recognised
 PRE_ROLL = 0.3  # seconds kept before the first speech: a soft "f" or "s" scores low
 LEAD = 1.0  # seconds kept before that, for a denoiser to get used to the noise
@@ -42,11 +43,11 @@ class Speech(Audio):
 class Pause:
     """Silence in an utterance; ``speech`` is what it holds so far, the same samples as if it ended here.
 
-    It has lasted for TAIL, or for ENOUGH where ``enough`` says so.
+    ``lasted`` is TAIL, ENOUGH or A_BREATH.
     """
 
     speech: Speech
-    enough: bool
+    lasted: float
 
 
 class Endpointer:
@@ -128,9 +129,9 @@ class Endpointer:
             if silence >= self._hang:
                 yield from self._close()
             elif self._whole and not self._torn:
-                for least, enough in ((TAIL, False), (ENOUGH, True)):
+                for least in (TAIL, ENOUGH, A_BREATH):
                     if before < least * RATE <= silence and self._first is not None:
-                        yield Pause(self._cut_out(cut=False), enough)
+                        yield Pause(self._cut_out(cut=False), least)
 
     @property
     def _whole(self) -> bool:

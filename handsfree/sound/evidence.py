@@ -14,6 +14,38 @@ MARGIN_COUNTED = 60.0  # nats; beyond it another hearing is out of the question 
 
 
 @dataclass(frozen=True, slots=True)
+class Written:
+    """Of a network that writes text, bound to a grammar. Logarithms are natural."""
+
+    fit: float  # of the probability of the sentence, less that of what the network writes when nothing binds it
+    doubt: float  # of the probability of that free text, by token: 0 is sure
+    margin: float  # by which the sentence is likelier than the nearest that means something else
+    pace: float  # seconds of sound for each letter of the sentence
+
+    @property
+    def confidence(self) -> float:
+        """0 to 1."""
+        return logistic(
+            WRITTEN_BIAS + sum(weight * value for weight, value in zip(WRITTEN_WEIGHTS, self.measures, strict=True))
+        )
+
+    @property
+    def measures(self) -> tuple[float, ...]:
+        """As the regression takes them, each on a scale of about one and bounded, so that none can outvote the rest."""
+        return (
+            min(max(self.fit, -12.0), 2.0) / 4,
+            max(self.doubt, -3.0),
+            min(self.margin, 10.0) / 4,
+            min(self.pace, 0.6) * 5,
+        )
+
+    @staticmethod
+    def rivalry(difference: float) -> float:
+        """A difference of two sentences' logarithms on the scale of ``Alternative.score``, which is PocketSphinx's."""
+        return difference * WRITTEN_WEIGHTS[2] / 4 / (WEIGHTS[3] / 10)
+
+
+@dataclass(frozen=True, slots=True)
 class Evidence:
     """Ratios are natural logarithms of likelihoods per frame of 10 ms, grammar against free phones: 0 is as good."""
 
@@ -44,6 +76,9 @@ class Evidence:
 
 WEIGHTS = (1.414, -0.884, 1.373, 0.354)
 BIAS = -0.328
+
+WRITTEN_WEIGHTS = (1.0, 1.0, 1.0, -1.0)
+WRITTEN_BIAS = 1.0
 
 
 def logistic(margin: float) -> float:

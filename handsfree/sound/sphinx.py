@@ -19,7 +19,7 @@ import math
 import os
 from collections import OrderedDict
 from collections.abc import Callable, Iterable, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from itertools import islice
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -121,7 +121,7 @@ class SphinxRecogniser:
         self._learn(wanted | Parser(grammar.decoys(what)).vocabulary)
         self._missing = frozenset(wanted & self._unknown)
         if self._missing:
-            what = replace(what, answers=_sayable(what, self._missing))
+            what = grammar.without(what, self._missing)
         self._open = self._grammar(what) if what.reading or what.answers or what.words else None
 
     def hear(self, audio: Audio) -> Utterance:
@@ -412,11 +412,3 @@ def _score(segment: pocketsphinx.Segment) -> float:
 def _log(probability: float) -> float:
     """Natural logarithm; the smallest number stands for what the engine's double could not hold."""
     return math.log(max(probability, math.ulp(0.0)))
-
-
-def _sayable(what: Open, missing: frozenset[str]) -> dict[str, tuple[str, ...]]:
-    kept = {
-        key: tuple(phrase for phrase in phrases if not missing.intersection(phrase.split()))
-        for key, phrases in what.answers.items()
-    }
-    return {key: phrases for key, phrases in kept.items() if phrases}

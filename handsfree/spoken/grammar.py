@@ -7,7 +7,9 @@ from __future__ import annotations
 
 import random
 from collections import deque
-from collections.abc import Iterator
+from collections.abc import Iterator, Set
+from dataclasses import replace
+from enum import IntEnum
 from functools import lru_cache
 
 from handsfree.spoken import expression
@@ -90,6 +92,15 @@ def words(what: Open) -> frozenset[str]:
     return Parser(tree(what)).vocabulary
 
 
+def without(what: Open, missing: Set[str]) -> Open:
+    """The same without the answers that hold one of these words."""
+    kept = {
+        key: tuple(phrase for phrase in phrases if missing.isdisjoint(phrase.split()))
+        for key, phrases in what.answers.items()
+    }
+    return replace(what, answers={key: phrases for key, phrases in kept.items() if phrases})
+
+
 def sentence(what: Open, choose: random.Random) -> str:
     """A sentence of the grammar, picked at random."""
     return " ".join(sample(tree(what), choose))
@@ -124,28 +135,48 @@ def understand(text: str, what: Open) -> Meaning:
 _LONGER_LOOKED_AT = 200  # sentences; those that all mean the same are never so many
 
 
-def may_go_on(text: str, what: Open) -> bool:
-    """Whether words may follow ``text`` that make it mean something else: "five" may become "five point two ohms".
+class Rest(IntEnum):
+    """What may follow a sentence that would make it mean something else."""
 
-    So may whatever is no sentence of the tree that a recogniser listens with. "Five kilo" may not where "ohms" alone
-    can follow and is understood anyway.
+    NOTHING = 0
+    WAVEFORM = 1  # only "a c" or "d c", which are said in one breath with the unit
+    MORE = 2
+
+
+def rest(text: str, what: Open) -> Rest:
+    """What may follow ``text`` that makes it mean something else: "five" may become "five point two ohms".
+
+    MORE too where it is no sentence of the tree that a recogniser listens with. After "five kilo" NOTHING, where "ohms"
+    alone can follow and is understood anyway.
     """
-    return _may_go_on(tuple(text.split()), _Key(what))
+    return _rest(tuple(text.split()), _Key(what))
 
 
 @lru_cache(maxsize=1024)
-def _may_go_on(words: tuple[str, ...], key: _Key) -> bool:
+def _rest(words: tuple[str, ...], key: _Key) -> Rest:
     if not (key.what.reading or key.what.answers or key.what.words):
-        return True
+        return Rest.MORE
     places = _places(key)
     here = _after(places, places.first, words)
     if places.last.isdisjoint(here):
-        return True
-    meant = _sense(words, key.what)
+        return Rest.MORE
+    meant, found = _sense(words, key.what), Rest.NOTHING
     for number, longer in enumerate(_longer(places, words, here)):
-        if number == _LONGER_LOOKED_AT or _sense(longer, key.what) != meant:
-            return True
-    return False
+        other = _sense(longer, key.what)
+        if number == _LONGER_LOOKED_AT or (other != meant and _bare(other) != _bare(meant)):
+            return Rest.MORE
+        if other != meant:
+            found = Rest.WAVEFORM
+    return found
+
+
+def _bare(meant: Meaning | None) -> Meaning | None:
+    """The same without its waveform."""
+    if isinstance(meant, Reading):
+        return replace(meant, waveform=None)
+    if isinstance(meant, Command) and meant.reading is not None:
+        return replace(meant, reading=replace(meant.reading, waveform=None))
+    return meant
 
 
 @lru_cache(maxsize=64)

@@ -13,7 +13,7 @@ from virtual_card import in_room_noise
 from handsfree.sound.apart import Apart
 from handsfree.sound.audio import read
 from handsfree.sound.ear import Ear, Hearing
-from handsfree.sound.endpoint import ENOUGH, HANG
+from handsfree.sound.endpoint import A_BREATH, ENOUGH, HANG
 from handsfree.sound.protocol import RATE, Audio, Recogniser, Utterance
 from handsfree.sound.sphinx import SphinxRecogniser
 from handsfree.spoken.meaning import Expectation, Open, Quantity, Word
@@ -72,7 +72,7 @@ def texts(hearings: list[Hearing]) -> list[str]:
     return [hearing.utterance.text for hearing in hearings]
 
 
-def test_a_whole_reading_ends_at_a_short_silence_and_one_that_may_go_on_at_a_long_one(
+def test_a_whole_reading_ends_at_a_short_silence_and_one_that_may_go_on_at_a_longer_one(
     recogniser: SphinxRecogniser,
 ) -> None:
     spoken = 1.0 + len(clip("fifteen_ohms")) / RATE
@@ -82,7 +82,7 @@ def test_a_whole_reading_ends_at_a_short_silence_and_one_that_may_go_on_at_a_lon
     spoken = 1.0 + len(clip("four_hundred_eighty_volts")) / RATE
     ((text, at),) = ends(said(1.0, "four_hundred_eighty_volts", 1.5), recogniser, VOLTS)
     assert text == "four hundred eighty volts"
-    assert spoken + HANG - 0.2 < at < spoken + HANG + 0.1
+    assert spoken + A_BREATH - 0.2 < at < spoken + A_BREATH + 0.1
 
 
 def test_what_is_not_heard_surely_ends_by_silence_alone(recogniser: SphinxRecogniser) -> None:

@@ -7,7 +7,7 @@ import pytest
 from numpy.typing import NDArray
 
 from handsfree.sound.audio import read
-from handsfree.sound.endpoint import LONGEST, PRE_ROLL, TAIL, Endpointer, Pause, Speech
+from handsfree.sound.endpoint import A_BREATH, ENOUGH, LONGEST, PRE_ROLL, TAIL, Endpointer, Pause, Speech
 from handsfree.sound.protocol import RATE
 
 SPEECH = Path(__file__).parent / "speech"
@@ -151,9 +151,9 @@ def pauses(samples: NDArray[np.int16], block: int = RATE) -> list[Pause]:
 
 
 def test_the_silence_after_an_utterance_is_told_early_and_when_it_is_enough() -> None:
-    early, enough = pauses(joined(noise(1.0), clip("five_point_two_ohms"), noise(1.0)))
-    assert (early.enough, enough.enough) == (False, True)
-    assert np.array_equal(early.speech.samples, enough.speech.samples)
+    told = pauses(joined(noise(1.0), clip("five_point_two_ohms"), noise(1.0)))
+    assert [pause.lasted for pause in told] == [TAIL, ENOUGH, A_BREATH]
+    assert all(np.array_equal(told[0].speech.samples, pause.speech.samples) for pause in told)
 
 
 def test_a_pause_holds_the_same_samples_as_the_utterance_if_that_ends_there() -> None:
@@ -167,14 +167,14 @@ def test_a_pause_holds_the_same_samples_as_the_utterance_if_that_ends_there() ->
 def test_a_pause_inside_a_reading_holds_what_was_said_so_far() -> None:
     samples = joined(noise(1.0), clip("five"), noise(0.5), clip("point_two_ohms"), noise(1.5))
     (utterance,) = cut(samples)
-    first, again, last, _ = (pause.speech for pause in pauses(samples))
+    first, again, last, *_ = (pause.speech for pause in pauses(samples))
     assert first.start == again.start == last.start == utterance.start
     assert first.seconds == again.seconds < utterance.seconds
     assert np.array_equal(first.samples, utterance.samples[: len(first.samples)])
 
 
 def test_a_pause_too_short_to_matter_is_not_told() -> None:
-    assert len(pauses(joined(noise(1.0), clip("five"), noise(0.1), clip("point_two_ohms"), noise(1.5)))) == 2
+    assert len(pauses(joined(noise(1.0), clip("five"), noise(0.1), clip("point_two_ohms"), noise(1.5)))) == 3
 
 
 def test_a_click_makes_no_pause() -> None:
@@ -185,8 +185,8 @@ def test_a_click_makes_no_pause() -> None:
 
 def test_the_size_of_the_blocks_changes_no_pause() -> None:
     expected, found = pauses(TWO), pauses(TWO, 137)
-    assert [(each.speech.start, each.enough) for each in found] == [
-        (each.speech.start, each.enough) for each in expected
+    assert [(each.speech.start, each.lasted) for each in found] == [
+        (each.speech.start, each.lasted) for each in expected
     ]
 
 
@@ -194,7 +194,7 @@ def test_an_utterance_that_is_ended_at_a_pause_is_not_handed_out_again() -> None
     endpointer, found = Endpointer(), []
     for moment in endpointer.moments(TWO):
         found.append(moment)
-        if isinstance(moment, Pause) and moment.enough:
+        if isinstance(moment, Pause) and moment.lasted >= ENOUGH:
             endpointer.end()
             assert not endpointer.speaking
     assert all(isinstance(moment, Pause) for moment in found)

@@ -1,22 +1,19 @@
-"""The embedded recogniser on real audio: readings, procedure words, answers, and chatter that is none of these."""
+"""PocketSphinx: what it alone does with words, their sounds and a grammar's text."""
 
 import os
 import random
 from pathlib import Path
 
-import numpy as np
 import pocketsphinx
 import pytest
 
 from handsfree.sound.audio import read
 from handsfree.sound.automaton import smallest
-from handsfree.sound.evidence import ACCEPT
 from handsfree.sound.pronounce import pronounce
-from handsfree.sound.protocol import Audio, Recogniser
-from handsfree.sound.sphinx import GRAMMARS_KEPT, SphinxRecogniser
+from handsfree.sound.protocol import Audio
+from handsfree.sound.sphinx import SphinxRecogniser
 from handsfree.spoken import grammar
-from handsfree.spoken.expression import Alt
-from handsfree.spoken.meaning import Answer, Command, Expectation, Kind, Open, Quantity, Reading, Refusal, Word
+from handsfree.spoken.meaning import Expectation, Open, Quantity, Word
 
 SPEECH = Path(__file__).parent / "speech"
 DICTIONARY = Path(pocketsphinx.get_model_path()) / "en-us" / "cmudict-en-us.dict"
@@ -36,99 +33,6 @@ def ear() -> SphinxRecogniser:
     return SphinxRecogniser()
 
 
-READINGS = [
-    ("five_point_two_ohms", Quantity.RESISTANCE, Reading(Kind.READING, "5.2", "ohm")),
-    ("four_hundred_eighty_volts", Quantity.VOLTAGE, Reading(Kind.READING, "480", "volt")),
-    ("o_l", Quantity.RESISTANCE, Reading(Kind.OVER_RANGE, None, None)),
-    ("greater_than_five_hundred_megohms", Quantity.RESISTANCE, Reading(Kind.ABOVE, "500", "megaohm")),
-    ("fifteen_ohms", Quantity.RESISTANCE, Reading(Kind.READING, "15", "ohm")),
-    ("fifty_ohms", Quantity.RESISTANCE, Reading(Kind.READING, "50", "ohm")),
-    ("niner_point_fife_volts", Quantity.VOLTAGE, Reading(Kind.READING, "9.5", "volt")),
-    ("human_two_nine_three_four_zero", Quantity.COUNT, Reading(Kind.READING, "29340", None)),
-]
-
-
-@pytest.mark.parametrize(("name", "quantity", "meant"), READINGS)
-def test_a_spoken_reading_is_heard_with_confidence(
-    ear: SphinxRecogniser, name: str, quantity: Quantity, meant: Reading
-) -> None:
-    what = asked(quantity)
-    ear.open(what)
-    utterance = ear.hear(clip(name))
-    assert grammar.understand(utterance.text, what) == meant
-    assert utterance.confidence is not None
-    assert utterance.confidence > ACCEPT
-
-
-@pytest.mark.parametrize("name", ["five_point_two_ohms", "four_hundred_eighty_volts"])
-def test_a_reading_is_heard_with_every_unit_open(ear: SphinxRecogniser, name: str) -> None:
-    ear.open(EVERYTHING)
-    heard = grammar.understand(ear.hear(clip(name)).text, EVERYTHING)
-    assert heard in [meant for _, _, meant in READINGS]
-
-
-@pytest.mark.parametrize(
-    ("name", "word"),
-    [
-        ("say_again", Word.SAY_AGAIN),
-        ("correction", Word.CORRECTION),
-        ("unable", Word.UNABLE),
-        ("stand_by", Word.STAND_BY),
-        ("read_back", Word.READ_BACK),
-    ],
-)
-def test_a_procedure_word_is_heard_while_a_reading_is_asked_for(ear: SphinxRecogniser, name: str, word: Word) -> None:
-    what = asked(Quantity.RESISTANCE)
-    ear.open(what)
-    utterance = ear.hear(clip(name))
-    assert grammar.understand(utterance.text, what) == Command(word)
-    assert utterance.confidence is not None
-    assert utterance.confidence > ACCEPT
-
-
-@pytest.mark.parametrize(
-    "name",
-    [
-        "he_has_been_working_here_for",
-        "she_said_the_delivery_was_late",
-        "hand_me_that_wrench_would_you",
-        "novel_ill_disposed",
-        "novel_cold_hearted",
-        "korean_hello",
-    ],
-)
-def test_chatter_has_too_little_confidence_to_become_a_reading(ear: SphinxRecogniser, name: str) -> None:
-    ear.open(asked(Quantity.RESISTANCE))
-    utterance = ear.hear(clip(name))
-    assert utterance.confidence is not None
-    assert utterance.confidence < ACCEPT / 2
-
-
-@pytest.mark.parametrize("name", ["four_hundred_eighty_volts", "niner_point_fife_volts"])
-def test_volts_said_where_ohms_are_asked_for_are_refused(ear: SphinxRecogniser, name: str) -> None:
-    what = asked(Quantity.RESISTANCE)
-    ear.open(what)
-    meant = grammar.understand(ear.hear(clip(name)).text, what)
-    assert isinstance(meant, Refusal)
-    assert "voltage" in meant.reason
-
-
-def test_noise_has_too_little_confidence_to_become_a_reading(ear: SphinxRecogniser) -> None:
-    ear.open(asked(Quantity.RESISTANCE))
-    rustle = Audio(np.random.default_rng(5).normal(0, 2000, 24_000).astype(np.int16))
-    confidence = ear.hear(rustle).confidence
-    assert confidence is not None
-    assert confidence < ACCEPT / 2
-
-
-def test_an_answer_is_heard_only_while_it_is_open(ear: SphinxRecogniser) -> None:
-    what = Open(answers={"frosted": ("frosted over",), "clear": ("clear",)})
-    ear.open(what)
-    assert grammar.understand(ear.hear(clip("frosted_over")).text, what) == Answer("frosted")
-    ear.open(asked(Quantity.RESISTANCE))
-    assert "frosted" not in ear.hear(clip("frosted_over")).text
-
-
 def test_words_come_with_their_places_and_confidence(ear: SphinxRecogniser) -> None:
     ear.open(asked(Quantity.VOLTAGE))
     utterance = ear.hear(clip("four_hundred_eighty_volts"))
@@ -141,70 +45,10 @@ def test_words_come_with_their_places_and_confidence(ear: SphinxRecogniser) -> N
     assert all(0 <= word.confidence <= 1 for word in utterance.words)
 
 
-def test_alternatives_are_other_sentences_that_are_listened_for(ear: SphinxRecogniser) -> None:
-    what = asked(Quantity.RESISTANCE)
-    automaton = smallest(Alt((grammar.tree(what), grammar.decoys(what))))
-    ear.open(what)
-    utterance = ear.hear(clip("five_point_two_ohms"))
-    assert utterance.alternatives
-    texts = [alternative.text for alternative in utterance.alternatives]
-    assert utterance.text not in texts
-    assert len(set(texts)) == len(texts)
-    assert all(automaton.accepts(text.split()) for text in texts)
-
-
-def test_the_same_clip_is_heard_alike_whatever_was_heard_before(ear: SphinxRecogniser) -> None:
-    ear.open(asked(Quantity.RESISTANCE))
-    first = ear.hear(clip("fifteen_ohms"))
-    ear.hear(clip("novel_cold_hearted"))
-    again = ear.hear(clip("fifteen_ohms"))
-    assert (again.text, again.confidence, again.words) == (first.text, first.confidence, first.words)
-
-
 def test_a_word_in_no_dictionary_is_heard_by_its_spelling(ear: SphinxRecogniser) -> None:
     what = Open(answers={"odd": ("desuperheater",), "five": ("five",)})
     ear.open(what)
     assert ear.missing_words == frozenset()
-
-
-def test_a_word_nobody_can_pronounce_is_reported_and_its_answer_left_out(ear: SphinxRecogniser) -> None:
-    what = Open(answers={"one": ("일",), "frosted": ("frosted over", "frosted 일")})
-    ear.open(what)
-    assert ear.missing_words == {"일"}
-    assert ear.hear(clip("frosted_over")).text == "frosted over"
-
-
-def test_where_nothing_can_be_heard_nothing_is(ear: SphinxRecogniser) -> None:
-    ear.open(Open(answers={"one": ("일",)}))
-    assert ear.hear(clip("five")).text == ""
-    assert SphinxRecogniser().hear(clip("five")).text == ""
-
-
-def test_no_audio_is_no_words(ear: SphinxRecogniser) -> None:
-    ear.open(EVERYTHING)
-    utterance = ear.hear(Audio(np.empty(0, np.int16)))
-    assert (utterance.text, utterance.confidence) == ("", 0.0)
-
-
-def test_grammars_beyond_those_kept_are_made_anew(ear: SphinxRecogniser) -> None:
-    first = asked(Quantity.RESISTANCE)
-    ear.open(first)
-    for number in range(GRAMMARS_KEPT + 2):
-        ear.open(Open(answers={"a": ("five " * (number + 1),)}))
-    ear.open(first)
-    assert ear.hear(clip("fifty_ohms")).text == "fifty ohms"
-
-
-def test_the_engine_keeps_quiet(ear: SphinxRecogniser, capfd: pytest.CaptureFixture[str]) -> None:
-    SphinxRecogniser().open(EVERYTHING)
-    ear.open(asked(Quantity.RESISTANCE))
-    ear.hear(clip("korean_three"))
-    assert capfd.readouterr() == ("", "")
-
-
-def test_it_is_a_recogniser(ear: SphinxRecogniser) -> None:
-    recogniser: Recogniser = ear
-    assert recogniser.name == "pocketsphinx"
 
 
 @pytest.mark.parametrize("quantity", [None, *Quantity])

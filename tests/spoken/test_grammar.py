@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import random
 import re
+from dataclasses import replace
 from decimal import Decimal
 from functools import cache
 from pathlib import Path
@@ -16,6 +17,7 @@ from hypothesis import strategies as st
 from handsfree.sound.automaton import Automaton, smallest
 from handsfree.spoken import grammar, units
 from handsfree.spoken.expression import Parser
+from handsfree.spoken.grammar import Rest
 from handsfree.spoken.meaning import (
     Answer,
     Command,
@@ -355,7 +357,7 @@ def test_what_a_longer_sentence_gives_another_meaning_may_go_on(number: int, cha
     for length in range(1, len(words)):
         start = words[:length]
         if not automaton(number).accepts(start) or sense(start, moment) != sense(words, moment):
-            assert grammar.may_go_on(" ".join(start), moment), (start, words)
+            assert grammar.rest(" ".join(start), moment) is not Rest.NOTHING, (start, words)
 
 
 @pytest.mark.parametrize("number", range(len(LISTENED)))
@@ -364,7 +366,7 @@ def test_what_a_longer_sentence_gives_another_meaning_may_go_on(number: int, cha
 def test_what_may_not_go_on_is_followed_by_nothing_that_changes_it(number: int, chance: random.Random) -> None:
     moment = LISTENED[number]
     words = grammar.sentence(moment, chance).split()
-    if not grammar.may_go_on(" ".join(words), moment):
+    if grammar.rest(" ".join(words), moment) is Rest.NOTHING:
         assert automaton(number).accepts(words)
         for word in {word for _, word in automaton(number).steps}:
             if automaton(number).accepts([*words, word]):
@@ -377,31 +379,33 @@ VOLTS = Open(reading=Expectation(Quantity.VOLTAGE, "volt"), words=AT_WORK)
 
 
 @pytest.mark.parametrize(
-    ("said", "moment", "goes_on"),
+    ("said", "moment", "follows"),
     [
-        ("five point two ohms", OHMS, False),
-        ("five point two", OHMS, True),
-        ("two hundred", OHMS, True),
-        ("five kilo ohms", OHMS, False),
-        ("say again", OHMS, False),
-        ("end session", OHMS, False),
-        ("unable", OHMS, True),
-        ("unable no access", OHMS, False),
-        ("negative", DEGREES, True),
-        ("eighteen degrees", DEGREES, True),
-        ("eighteen degrees celsius", DEGREES, True),
-        ("minus five degrees celsius", DEGREES, False),
-        ("two hundred volts", VOLTS, True),
-        ("two hundred volts a c", VOLTS, False),
-        ("done", Open(words=frozenset(Word)), False),
-        ("negative", Open(words=frozenset(Word)), False),
-        ("correction", Open(words=frozenset(Word)), False),
-        ("correction", Open(words=frozenset(Word), correction=OHMS.reading), True),
-        ("no", Open(answers=REASONS, words=frozenset({Word.DISREGARD})), True),
-        ("no sentence at all", OHMS, True),
-        ("", OHMS, True),
-        ("done", Open(), True),
+        ("five point two ohms", OHMS, Rest.NOTHING),
+        ("five point two", OHMS, Rest.MORE),
+        ("two hundred", OHMS, Rest.MORE),
+        ("five kilo ohms", OHMS, Rest.NOTHING),
+        ("say again", OHMS, Rest.NOTHING),
+        ("end session", OHMS, Rest.NOTHING),
+        ("unable", OHMS, Rest.MORE),
+        ("unable no access", OHMS, Rest.NOTHING),
+        ("negative", DEGREES, Rest.MORE),
+        ("eighteen degrees", DEGREES, Rest.MORE),
+        ("eighteen degrees celsius", DEGREES, Rest.MORE),
+        ("minus five degrees celsius", DEGREES, Rest.NOTHING),
+        ("two hundred volts", VOLTS, Rest.WAVEFORM),
+        ("two hundred", VOLTS, Rest.MORE),
+        ("correction two hundred volts", replace(VOLTS, correction=VOLTS.reading), Rest.WAVEFORM),
+        ("two hundred volts a c", VOLTS, Rest.NOTHING),
+        ("done", Open(words=frozenset(Word)), Rest.NOTHING),
+        ("negative", Open(words=frozenset(Word)), Rest.NOTHING),
+        ("correction", Open(words=frozenset(Word)), Rest.NOTHING),
+        ("correction", Open(words=frozenset(Word), correction=OHMS.reading), Rest.MORE),
+        ("no", Open(answers=REASONS, words=frozenset({Word.DISREGARD})), Rest.MORE),
+        ("no sentence at all", OHMS, Rest.MORE),
+        ("", OHMS, Rest.MORE),
+        ("done", Open(), Rest.MORE),
     ],
 )
-def test_a_sentence_may_go_on_where_more_words_would_change_it(said: str, moment: Open, goes_on: bool) -> None:
-    assert grammar.may_go_on(said, moment) is goes_on
+def test_a_sentence_may_go_on_where_more_words_would_change_it(said: str, moment: Open, follows: Rest) -> None:
+    assert grammar.rest(said, moment) is follows

@@ -1,0 +1,161 @@
+"""The speech-to-text network inside the package moonshine-voice, run one token at a time.
+
+The one rule: this module knows tensors and tokens and nothing of grammars. It is used instead of the package's own
+modules because those give the likeliest text only, and what is wanted is how likely each of many texts is.
+
+Moonshine tiny: Jeffries et al., "Moonshine: Speech Recognition for Live Transcription and Voice Commands", 2024. The
+English model and the package are under the MIT licence.
+"""
+
+from __future__ import annotations
+
+import importlib.util
+from dataclasses import dataclass
+from functools import cached_property
+from itertools import pairwise
+from pathlib import Path
+
+import numpy as np
+import onnxruntime
+from numpy.typing import NDArray
+
+START, END = 1, 2  # tokens
+HEADS, WIDTH = 8, 36  # of the network's attention
+SPACE = "\u2581"  # how the tokens write a space
+SCALE = 32768.0
+SHORTEST = 4000  # samples; the network needs a quarter of a second to say anything
+
+Floats = NDArray[np.float32]
+
+
+def folder() -> Path | None:
+    """Where the package keeps the English model; None where the package, or the model in it, is not installed."""
+    found = importlib.util.find_spec("moonshine_voice")
+    if found is None or not found.submodule_search_locations:
+        return None
+    model = Path(found.submodule_search_locations[0], "assets", "tiny-en")
+    return model if (model / "decoder_model_merged.ort").exists() else None
+
+
+class Tokens:
+    """The network's pieces of text; byte pair encoding, where a pair with a lower number is joined first."""
+
+    def __init__(self, path: Path) -> None:
+        self.pieces = list(_pieces(path.read_bytes()))
+        self._numbers = {piece: number for number, piece in enumerate(self.pieces)}  # letters after bytes: they win
+
+    def encode(self, text: str) -> tuple[int, ...]:
+        """The tokens of a piece of text, as the network was trained to write it."""
+        parts = [part for letter in text.replace(" ", SPACE) for part in self._smallest(letter.encode())]
+        while True:
+            joined = [self._numbers.get(one + two, -1) for one, two in pairwise(parts)]
+            known = [number for number in joined if number >= 0]
+            if not known:
+                return tuple(self._numbers[part] for part in parts)
+            at = joined.index(min(known))
+            parts[at : at + 2] = [parts[at] + parts[at + 1]]
+
+    def decode(self, tokens: list[int]) -> str:
+        """The text of some tokens."""
+        return b"".join(self.pieces[token] for token in tokens).decode(errors="replace").replace(SPACE, " ").strip()
+
+    def _smallest(self, letter: bytes) -> list[bytes]:
+        return [letter] if letter in self._numbers else [bytes([byte]) for byte in letter]
+
+
+def _pieces(data: bytes) -> list[bytes]:
+    """Each piece stands behind its length, which takes one byte, or two from 128 on."""
+    pieces, at = [], 0
+    while at < len(data):
+        length = data[at]
+        at += 1
+        if length >= 128:
+            length += data[at] * 128 - 128
+            at += 1
+        pieces.append(data[at : at + length])
+        at += length
+    return pieces
+
+
+class Network:
+    """The encoder and the decoder, loaded. ``threads`` is how many processors may work for it."""
+
+    def __init__(self, model: Path, threads: int = 1) -> None:
+        options = onnxruntime.SessionOptions()
+        options.intra_op_num_threads = threads
+        options.inter_op_num_threads = 1
+        options.add_session_config_entry("session.intra_op.allow_spinning", "0")  # idle means idle
+        options.enable_cpu_mem_arena = False
+        self.tokens = Tokens(model / "tokenizer.bin")
+        self._encoder = _session(model / "encoder_model.ort", options)
+        self._decoder = _session(model / "decoder_model_merged.ort", options)
+        self._outputs = [each.name for each in self._decoder.get_outputs()]
+        self._empty = {
+            each.name: np.zeros((1, HEADS, 0, WIDTH), np.float32)
+            for each in self._decoder.get_inputs()
+            if each.name.startswith("past")
+        }
+
+    def listen(self, samples: NDArray[np.int16], rows: int) -> tuple[Sound, Written]:
+        """The sound as the network hears it, with room for ``rows`` texts at once, and the one text that is empty."""
+        values = np.pad(samples, (0, max(0, SHORTEST - len(samples)))).astype(np.float32)[None] / np.float32(SCALE)
+        (heard,) = self._encoder.run(None, {"input_values": values, "attention_mask": _ones(values)})
+        sound = Sound(np.repeat(heard, rows, 0), {})
+        first = self._run(sound, np.array([START]), self._empty, begun=False)
+        sound.keys.update({name: np.repeat(value, rows, 0) for name, value in first.items() if ".encoder." in name})
+        return sound, self._written(first)
+
+    def go_on(self, sound: Sound, written: Written, rows: list[int], tokens: list[int]) -> Written:
+        """Texts that are those of ``rows`` with one of ``tokens`` each behind it."""
+        past = {name: value[rows] for name, value in written.keys.items()}
+        past |= {name: value[: len(rows)] for name, value in sound.keys.items()}
+        return self._written(self._run(sound, np.array(tokens), past, begun=True))
+
+    def _run(
+        self, sound: Sound, tokens: NDArray[np.int64], past: dict[str, Floats], *, begun: bool
+    ) -> dict[str, Floats]:
+        heard = sound.heard[: len(tokens)]
+        given = {
+            "encoder_attention_mask": _ones(heard),
+            "input_ids": tokens.astype(np.int64)[:, None],
+            "encoder_hidden_states": heard,
+            "use_cache_branch": np.array([begun]),
+        }
+        found = self._decoder.run(None, given | past)
+        return {
+            name.replace("present", "past_key_values"): each for name, each in zip(self._outputs, found, strict=True)
+        }
+
+    def _written(self, found: dict[str, Floats]) -> Written:
+        return Written(found["logits"][:, -1], {name: each for name, each in found.items() if ".decoder." in name})
+
+
+@dataclass(frozen=True, slots=True)
+class Sound:
+    """One utterance, encoded, once for each row."""
+
+    heard: Floats
+    keys: dict[str, Floats]
+
+
+@dataclass(frozen=True)
+class Written:
+    """Texts being written, a row each: the scores of what may come next, and what the network remembers of them."""
+
+    scores: Floats
+    keys: dict[str, Floats]
+
+    @cached_property
+    def logs(self) -> Floats:
+        """Natural logarithms of the probability of each token as the next, by row."""
+        most = self.scores.max(axis=1, keepdims=True)
+        logs: Floats = self.scores - most - np.log(np.exp(self.scores - most).sum(axis=1, keepdims=True))
+        return logs
+
+
+def _session(path: Path, options: onnxruntime.SessionOptions) -> onnxruntime.InferenceSession:
+    return onnxruntime.InferenceSession(str(path), options, providers=["CPUExecutionProvider"])
+
+
+def _ones(values: Floats) -> NDArray[np.int64]:
+    return np.ones(values.shape[:2], np.int64)
