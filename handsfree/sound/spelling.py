@@ -70,7 +70,6 @@ TOGETHER: dict[tuple[str, ...], tuple[str, ...]] = {
     ("degrees", "fahrenheit"): ("°F",),
     ("over", "range"): ("overrange", "overranes"),
     ("over", "limit"): ("overlimit",),
-    ("over", "load"): ("overload",),
     ("stand", "by"): ("standby",),
     ("speak", "slower"): ("speaks lower",),
 }
