@@ -41,7 +41,7 @@ class Engine(NamedTuple):
 
 
 ENGINES = {
-    "moonshine": Engine(hearing.alone, (1, 1, 1, -1)),
+    "moonshine": Engine(hearing.alone, (1, 1, 1, -1, 1)),
     "pocketsphinx": Engine(SphinxRecogniser, (1, -1, 1, 1)),
 }
 

@@ -22,7 +22,7 @@ from handsfree.sound.spelling import FIGURE_WORDS, FIGURES_AT_MOST, TOGETHER, UN
 from handsfree.sound.transformer import END, Network, Tokens, Written
 
 BEAM = 6  # texts followed at once, beside the free one
-BEHIND = 14.0  # nats behind the likeliest whole sentence, where a text is given up
+BEHIND = 12.0  # nats behind the likeliest text, or whole sentence, where one is given up
 TOKENS_AT_MOST = 40
 PAUSES = (",", ".", "...", ";", " -")  # what may stand between two words
 CLOSINGS = (".", ",", "?", "!", "...")
@@ -242,6 +242,8 @@ def _longer(
     choice.sort(key=lambda each: -each[0])
     found = []
     for score, token, text, places, closed in choice[:beam]:
+        if score < choice[0][0] - BEHIND:
+            break
         whole = net.whole(places) + (text.whole if closed else ())
         found.append((_Text(score, tuple(places), whole, text.row), token))
     return found

@@ -21,6 +21,7 @@ class Written:
     doubt: float  # of the probability of that free text, by token: 0 is sure
     margin: float  # by which the sentence is likelier than the nearest that means something else
     pace: float  # seconds of sound for each letter of the sentence
+    agreement: float  # share of the views of the sound (as it is, denoised) in which the same was understood
 
     @property
     def confidence(self) -> float:
@@ -37,6 +38,7 @@ class Written:
             max(self.doubt, -3.0),
             min(self.margin, 10.0) / 4,
             min(self.pace, 0.6) * 5,
+            self.agreement,
         )
 
     @staticmethod
@@ -77,7 +79,7 @@ class Evidence:
 WEIGHTS = (1.414, -0.884, 1.373, 0.354)
 BIAS = -0.328
 
-WRITTEN_WEIGHTS = (1.0, 1.0, 1.0, -1.0)
+WRITTEN_WEIGHTS = (1.13, 2.72, 1.63, -1.9, 1.15)
 WRITTEN_BIAS = 1.0
 
 

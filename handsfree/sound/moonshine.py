@@ -10,14 +10,20 @@ from __future__ import annotations
 
 import math
 from collections import OrderedDict
+from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+import numpy as np
+from numpy.typing import NDArray
+
 from handsfree.sound import transformer
 from handsfree.sound.automaton import Automaton, smallest
-from handsfree.sound.beam import Found, Net, search, together
+from handsfree.sound.beam import Net, search, together
+from handsfree.sound.denoise import denoised
 from handsfree.sound.evidence import Written
 from handsfree.sound.protocol import Alternative, Audio, Utterance
+from handsfree.sound.spelling import FIGURE_WORDS
 from handsfree.spoken import grammar
 from handsfree.spoken.expression import Alt, Parser
 from handsfree.spoken.meaning import Meaning, Open, Refusal
@@ -30,7 +36,11 @@ GRAMMARS_KEPT = 8
 ALTERNATIVES = 5
 # Nats that must speak for a word that is listened for only to be refused (``grammar.decoys``), beside the others.
 DECOY = math.log(0.01)
-OUT_OF_SIGHT = 30.0  # nats behind; what the search gave up on the way is at least as far
+UNIT_UNSAID = -2.0  # nats
+OUT_OF_SIGHT = 25.0  # nats behind; more says nothing
+GIVEN_UP = 8.0  # nats behind the likeliest, for what one view found and the other gave up
+# A first view this plain needs no second one, with the noise taken off.
+PLAIN_FIT, PLAIN_MARGIN, PLAIN_DOUBT = -1.0, 6.0, -0.4
 
 
 def installed() -> bool:
@@ -43,11 +53,13 @@ class MoonshineRecogniser:
 
     name = NAME
 
-    def __init__(self, speaker: Speaker | None = None, *, threads: int = 2) -> None:
+    def __init__(self, speaker: Speaker | None = None, *, threads: int = 2, second_view: bool = True) -> None:
+        """``threads``: how many processors to use. ``second_view``: hear what is not plain once more, denoised."""
         model = transformer.folder()
         if model is None:
             raise OSError("the package moonshine-voice with its English model is not installed")
         self._speaker = speaker
+        self._second_view = second_view
         self._network = transformer.Network(model, threads)
         self._grammars: OrderedDict[str, _Grammar] = OrderedDict()  # by JSGF text, latest used last
         self._what = Open()
@@ -88,29 +100,42 @@ class MoonshineRecogniser:
         """The likeliest hearing, what speaks for it, and the others; None where nothing was heard."""
         if self._open is None or not len(audio.samples):
             return None
-        found = search(self._network, self._open.net, audio.samples)
-        if not found.sentences:
+        views = [self._view(audio.samples)]
+        if self._second_view and not views[0].plain:
+            views.append(self._view(denoised(audio)))
+        views = [view for view in views if view.logs]
+        if not views:
             return None
-        return self._weighed(found, audio.seconds)
-
-    def _weighed(self, found: Found, seconds: float) -> tuple[str, Written, tuple[Alternative, ...]]:
-        by_meaning: dict[Meaning | str, list[tuple[str, float]]] = {}
-        for text, log in found.sentences:
-            meant = grammar.understand(text, self._what)
-            by_meaning.setdefault(text if isinstance(meant, Refusal) else meant, []).append((text, log))
-        ranked = sorted(
-            ((sentences[0][0], together([log for _, log in sentences])) for sentences in by_meaning.values()),
-            key=lambda each: -each[1],
-        )
-        (text, log), *rest = ranked
+        logs = {
+            meant: sum(view.log(meant) for view in views) / len(views)
+            for meant in dict.fromkeys(meant for view in views for meant in view.logs)
+        }
+        texts = {meant: text for view in reversed(views) for meant, text in view.texts.items()}
+        best, *rest = sorted(logs, key=lambda meant: -logs[meant])
         evidence = Written(
-            fit=log - found.free,
-            doubt=found.free / (found.tokens + 1),
-            margin=log - rest[0][1] if rest else OUT_OF_SIGHT,
-            pace=seconds / max(1, len(text)),
+            fit=logs[best],
+            doubt=sum(view.doubt for view in views) / len(views),
+            margin=logs[best] - logs[rest[0]] if rest else OUT_OF_SIGHT,
+            pace=audio.seconds / len(texts[best]),
+            agreement=sum(view.best == best for view in views) / len(views),
         )
-        others = tuple(Alternative(other, Written.rivalry(score - log)) for other, score in rest)
-        return text, evidence, others
+        others = tuple(Alternative(texts[meant], Written.rivalry(logs[meant] - logs[best])) for meant in rest)
+        return texts[best], evidence, others
+
+    def _view(self, samples: NDArray[np.int16]) -> _View:
+        assert self._open is not None
+        found = search(self._network, self._open.net, samples)
+        logs: dict[Meaning | str, list[float]] = {}
+        texts: dict[Meaning | str, str] = {}
+        for text, log in sorted(
+            ((text, log + unsaid(text)) for text, log in found.sentences), key=lambda each: -each[1]
+        ):
+            meant = grammar.understand(text, self._what)
+            key = text if isinstance(meant, Refusal) else meant
+            logs.setdefault(key, []).append(log - found.free)
+            texts.setdefault(key, text)
+        together_by_meaning = {key: together(each) for key, each in logs.items()}
+        return _View(together_by_meaning, texts, found.free / (found.tokens + 1))
 
     def _grammar(self, what: Open) -> _Grammar:
         key = grammar.jsgf(what)
@@ -127,6 +152,37 @@ class MoonshineRecogniser:
 
 def _phrases(what: Open) -> list[str]:
     return [phrase for phrases in what.answers.values() for phrase in phrases]
+
+
+def unsaid(text: str) -> float:
+    """Nats against a number without its unit: in noise "bar" becomes "four", and "ohms" becomes "one"."""
+    return UNIT_UNSAID if text.split()[-1] in FIGURE_WORDS else 0.0
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _View:
+    """One view of an utterance's sound: how likely each meaning is beside the free text, and its likeliest words."""
+
+    logs: Mapping[Meaning | str, float]
+    texts: Mapping[Meaning | str, str]
+    doubt: float
+
+    @property
+    def best(self) -> Meaning | str | None:
+        return max(self.logs, key=self.logs.__getitem__, default=None)
+
+    @property
+    def plain(self) -> bool:
+        """Whether it needs no second view."""
+        if not self.logs or self.doubt < PLAIN_DOUBT:
+            return False
+        first, *rest = sorted(self.logs.values(), reverse=True)
+        return first >= PLAIN_FIT and first - max(rest, default=-math.inf) >= PLAIN_MARGIN
+
+    def log(self, meant: Meaning | str) -> float:
+        """What the search gave up on the way is at least somewhat less likely than what it kept."""
+        least = max(-OUT_OF_SIGHT, min(*self.logs.values(), max(self.logs.values()) - GIVEN_UP))
+        return max(least, self.logs.get(meant, least))
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -36,7 +36,22 @@ SAME_SOUND = {
 
 # What the model writes for units, found on recordings for tuning: a word it seldom met becomes one it often did.
 NEARLY = {
-    "ohms": ("homes", "oems", "ohns", "ohm's", "o'ms", "oms", "omes", "owns", "alms", "arms", "ums", "ohms'"),
+    "ohms": (
+        "homes",
+        "oems",
+        "ohns",
+        "ohm's",
+        "o'ms",
+        "oms",
+        "omes",
+        "owns",
+        "alms",
+        "arms",
+        "ums",
+        "oz",
+        "loans",
+        "bones",
+    ),
     "ohm": ("home", "oem", "um"),
     "volts": ("bolts", "votes", "vaults", "bulbs", "folds", "goals", "bulls", "balls", "loaves", "bolds", "vols"),
     "volt": ("bolt", "vote", "vault", "bulb", "goal", "fold"),
@@ -54,11 +69,11 @@ NEARLY = {
 
 # Words of the grammar that run together in writing, and what they become.
 TOGETHER: dict[tuple[str, ...], tuple[str, ...]] = {
-    ("a", "c"): ("AC", "A.C.", "ac", "A. C.", "I see", "a see", "I.C."),
+    ("a", "c"): ("AC", "A.C.", "ac", "A. C.", "I see", "a see", "I.C.", "IC", "ic"),
     ("d", "c"): ("DC", "D.C.", "dc", "D. C.", "to see", "d see"),
     ("p", "s", "i"): ("PSI", "psi", "P.S.I.", "P. S. I.", "PSI."),
-    ("k", "p", "a"): ("kPa", "KPA", "K.P.A."),
-    ("m", "f", "d"): ("MFD", "M.F.D."),
+    ("k", "p", "a"): ("kPa", "KPA", "K.P.A.", "KPI", "kpi"),
+    ("m", "f", "d"): ("MFD", "M.F.D.", "M Fd", "MFd"),
     ("o", "l"): ("OL", "O.L.", "Oel", "oh well", "ol", "O. L."),
     ("meg", "ohms"): ("megohms", "mega ohms", "megaohms", *NEARLY["megohms"]),
     ("gig", "ohms"): ("gigohms", "gigaohms", "giga ohms", "gig homes"),
