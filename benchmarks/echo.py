@@ -30,8 +30,8 @@ from rich.table import Table
 from handsfree.sound import audio
 from handsfree.sound.devices import TAIL
 from handsfree.sound.endpoint import Endpointer, Speech
-from handsfree.sound.protocol import RATE, Audio
-from handsfree.sound.sphinx import SphinxRecogniser
+from handsfree.sound.moonshine import MoonshineRecogniser
+from handsfree.sound.protocol import RATE, Audio, Recogniser
 from handsfree.sound.voice import Renderer
 from handsfree.spoken.meaning import Expectation, Open, Word
 
@@ -203,13 +203,13 @@ class Count:
         self.sound = 0.0
 
 
-def understood(recogniser: SphinxRecogniser, speech: Audio) -> str:
+def understood(recogniser: Recogniser, speech: Audio) -> str:
     """What would be acted on; empty where the tool would ask again."""
     utterance = recogniser.hear(speech)
     return utterance.text if (utterance.confidence or 0) >= ACTED_ON else ""
 
 
-def judge(count: Count, room: Room, found: list[Speech], recogniser: SphinxRecogniser, clean: dict[str, str]) -> None:
+def judge(count: Count, room: Room, found: list[Speech], recogniser: Recogniser, clean: dict[str, str]) -> None:
     texts = ["" if speech.cut else understood(recogniser, speech) for speech in found]
     for trial in room.trials:
         count.tried[trial.when] += 1
@@ -237,7 +237,7 @@ def main() -> int:
     prompts = [soxr.resample(sound.samples, sound.rate, RATE).astype(float) for sound in sounds]
     renderer.close()
     clips = {name: audio.read(SPEECH / f"{name}.flac")[0].samples for name in CLIPS}
-    recogniser = SphinxRecogniser()
+    recogniser = MoonshineRecogniser()
     recogniser.open(Open(reading=Expectation(), words=frozenset(Word)))
     clean = {name: understood(recogniser, Audio(samples)) for name, samples in clips.items()}
     voices = {name: at_level(samples.astype(float), LEVEL) for name, samples in clips.items()}

@@ -24,7 +24,6 @@ from rich.table import Table
 from handsfree.session.machine import Policy
 from handsfree.sound.ear import Ear
 from handsfree.sound.protocol import RATE, Audio
-from handsfree.sound.sphinx import SphinxRecogniser
 from handsfree.spoken.meaning import Expectation, Open, Reading
 
 BELOW = 20.0  # dB from the clips' level to the hum
@@ -52,7 +51,7 @@ def taken(job: tuple[Path, str, int]) -> list[tuple[str, str, float]]:
     asked = hearing.ASKED_FOR[number % len(hearing.ASKED_FOR)]
     expect = Expectation(asked)
     what = hearing.AT_A_TASK if number % 4 == 3 else Open(expect, {}, hearing.AT_A_READING, expect)
-    ear = Ear(hearing.recogniser(SphinxRecogniser), Policy().doubt)
+    ear = Ear(hearing.recogniser(hearing.alone), Policy().doubt)
     ear.open(what)
     found = []
     for each in ear.all(Audio(samples)):

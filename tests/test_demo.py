@@ -13,7 +13,7 @@ from handsfree.session.journal import Entry, read
 from handsfree.session.replay import verify
 from handsfree.sound import audio
 from handsfree.sound.loop import begin, from_recording
-from handsfree.sound.sphinx import SphinxRecogniser
+from handsfree.sound.moonshine import MoonshineRecogniser
 from handsfree.sound.voice import SilentVoice
 
 ROOT = Path(__file__).parents[1]
@@ -66,11 +66,11 @@ ALL_SOUND_PATH = (
 
 
 @pytest.fixture(scope="module")
-def recogniser() -> SphinxRecogniser:
-    return SphinxRecogniser()
+def recogniser() -> MoonshineRecogniser:
+    return MoonshineRecogniser()
 
 
-def played(name: str, recogniser: SphinxRecogniser, folder: Path) -> list[Entry]:
+def played(name: str, recogniser: MoonshineRecogniser, folder: Path) -> list[Entry]:
     """The journal of a recorded session."""
     recording, remarks = audio.read(ROOT / "demo_sessions" / name / "technician.flac")
     assert remarks == ()
@@ -106,7 +106,7 @@ def test_a_recorded_session_comes_to_its_finding(
     path: str,
     condition: str,
     part: str | None,
-    recogniser: SphinxRecogniser,
+    recogniser: MoonshineRecogniser,
     tmp_path: Path,
 ) -> None:
     entries = played(name, recogniser, tmp_path / "session")
@@ -121,7 +121,7 @@ def test_a_recorded_session_comes_to_its_finding(
     assert verify(tmp_path / "session") == []
 
 
-def test_a_corrected_reading_stays_on_record(recogniser: SphinxRecogniser, tmp_path: Path) -> None:
+def test_a_corrected_reading_stays_on_record(recogniser: MoonshineRecogniser, tmp_path: Path) -> None:
     entries = played("start-relay", recogniser, tmp_path / "session")
 
     (corrected,) = of_kind(entries, Mark.CORRECTED)
@@ -130,7 +130,7 @@ def test_a_corrected_reading_stays_on_record(recogniser: SphinxRecogniser, tmp_p
     assert values[corrected.data["by"]] == "9.6"
 
 
-def test_every_utterance_is_kept_as_a_clip(recogniser: SphinxRecogniser, tmp_path: Path) -> None:
+def test_every_utterance_is_kept_as_a_clip(recogniser: MoonshineRecogniser, tmp_path: Path) -> None:
     entries = played("start-relay", recogniser, tmp_path / "session")
 
     said = (ROOT / "demo_sessions" / "start-relay" / "script.txt").read_text(encoding="utf-8").split("\n")

@@ -79,8 +79,8 @@ class Evidence:
 WEIGHTS = (1.414, -0.884, 1.373, 0.354)
 BIAS = -0.328
 
-WRITTEN_WEIGHTS = (1.13, 2.72, 1.63, -1.9, 1.15)
-WRITTEN_BIAS = 1.0
+WRITTEN_WEIGHTS = (1.501, 1.519, 1.479, -1.828, 0.559)
+WRITTEN_BIAS = 0.102
 
 
 def logistic(margin: float) -> float:

@@ -14,8 +14,8 @@ from handsfree.sound.apart import Apart
 from handsfree.sound.audio import read
 from handsfree.sound.ear import Ear, Hearing
 from handsfree.sound.endpoint import A_BREATH, ENOUGH, HANG
+from handsfree.sound.moonshine import MoonshineRecogniser
 from handsfree.sound.protocol import RATE, Audio, Recogniser, Utterance
-from handsfree.sound.sphinx import SphinxRecogniser
 from handsfree.spoken.meaning import Expectation, Open, Quantity, Word
 
 SPEECH = Path(__file__).parent / "speech"
@@ -25,13 +25,13 @@ VOLTS = Open(reading=Expectation(Quantity.VOLTAGE, "volt"), words=OHMS.words)
 
 
 @pytest.fixture(scope="module")
-def recogniser() -> SphinxRecogniser:
-    return SphinxRecogniser()
+def recogniser() -> MoonshineRecogniser:
+    return MoonshineRecogniser()
 
 
 @pytest.fixture(scope="module")
 def apart() -> Iterator[Apart]:
-    apart = Apart("pocketsphinx", "handsfree.sound.sphinx:SphinxRecogniser")
+    apart = Apart("moonshine", "handsfree.sound.moonshine:MoonshineRecogniser")
     yield apart
     apart.close()
 
@@ -73,7 +73,7 @@ def texts(hearings: list[Hearing]) -> list[str]:
 
 
 def test_a_whole_reading_ends_at_a_short_silence_and_one_that_may_go_on_at_a_longer_one(
-    recogniser: SphinxRecogniser,
+    recogniser: MoonshineRecogniser,
 ) -> None:
     spoken = 1.0 + len(clip("fifteen_ohms")) / RATE
     ((text, at),) = ends(said(1.0, "fifteen_ohms", 1.5), recogniser)
@@ -85,25 +85,25 @@ def test_a_whole_reading_ends_at_a_short_silence_and_one_that_may_go_on_at_a_lon
     assert spoken + A_BREATH - 0.2 < at < spoken + A_BREATH + 0.1
 
 
-def test_what_is_not_heard_surely_ends_by_silence_alone(recogniser: SphinxRecogniser) -> None:
+def test_what_is_not_heard_surely_ends_by_silence_alone(recogniser: MoonshineRecogniser) -> None:
     spoken = 1.0 + len(clip("fifteen_ohms")) / RATE
     ((_, at),) = ends(said(1.0, "fifteen_ohms", 1.5), recogniser, sure=1.0)
     assert at > spoken + HANG - 0.2
 
 
 @pytest.mark.parametrize("pause", [0.2, 0.3, 0.4, 0.5, 0.6, 0.7])
-def test_a_pause_before_the_point_does_not_end_a_reading(pause: float, recogniser: SphinxRecogniser) -> None:
+def test_a_pause_before_the_point_does_not_end_a_reading(pause: float, recogniser: MoonshineRecogniser) -> None:
     (hearing,) = heard(said(1.0, "five", pause, "point_two_ohms", 1.5), recogniser)
     assert hearing.utterance.text.split()[-3:] == ["point", "two", "ohms"]
     assert hearing.utterance.text.split()[0] in ("five", "fife")
 
 
-def test_two_whole_sentences_in_quick_succession_are_two(recogniser: SphinxRecogniser) -> None:
+def test_two_whole_sentences_in_quick_succession_are_two(recogniser: MoonshineRecogniser) -> None:
     audio = said(1.0, "fifteen_ohms", 0.45, "say_again", 1.0)
     assert texts(heard(audio, recogniser)) == ["fifteen ohms", "say again"]
 
 
-def test_an_answer_may_open_another_grammar_before_the_next_utterance(recogniser: SphinxRecogniser) -> None:
+def test_an_answer_may_open_another_grammar_before_the_next_utterance(recogniser: MoonshineRecogniser) -> None:
     ear, found = Ear(recogniser, 0.5), []
     ear.open(OHMS)
     for hearing in ear.all(said(1.0, "fifteen_ohms", 0.45, "four_hundred_eighty_volts", 1.0)):
@@ -115,7 +115,7 @@ def test_an_answer_may_open_another_grammar_before_the_next_utterance(recogniser
 
 @pytest.mark.parametrize("block", [BLOCK, 2000, RATE // 4])
 def test_a_stream_in_blocks_is_cut_and_heard_as_a_recording_of_it_is(
-    block: int, recogniser: SphinxRecogniser, apart: Apart
+    block: int, recogniser: MoonshineRecogniser, apart: Apart
 ) -> None:
     audio = said(
         1.0, "fifteen_ohms", 0.5, "five", 0.6, "point_two_ohms", 0.4, "say_again", 0.6, "novel_cold_hearted", 1.0
@@ -154,7 +154,7 @@ class Counting:
         return self._recogniser.missing_words
 
 
-def test_an_utterance_is_recognised_once_however_it_ends(recogniser: SphinxRecogniser) -> None:
+def test_an_utterance_is_recognised_once_however_it_ends(recogniser: MoonshineRecogniser) -> None:
     counting = Counting(recogniser)
     assert len(heard(said(1.0, "fifteen_ohms", 1.5, "four_hundred_eighty_volts", 1.5), counting)) == 2
     assert len(counting.asked) == 2
@@ -162,15 +162,15 @@ def test_an_utterance_is_recognised_once_however_it_ends(recogniser: SphinxRecog
     assert len(counting.asked) == 4  # once for what was said before the pause
 
 
-def test_a_cut_utterance_is_not_even_tried(recogniser: SphinxRecogniser) -> None:
+def test_a_cut_utterance_is_not_even_tried(recogniser: MoonshineRecogniser) -> None:
     counting = Counting(recogniser)
     (hearing,) = heard(Audio(said(1.0, "four_hundred_eighty_volts").samples[: RATE * 7 // 4]), counting)
     assert hearing.speech.cut
-    assert hearing.utterance == Utterance("", None, "pocketsphinx")
+    assert hearing.utterance == Utterance("", None, "moonshine")
     assert counting.asked == []
 
 
-def test_what_a_recogniser_raises_reaches_whoever_listens(recogniser: SphinxRecogniser) -> None:
+def test_what_a_recogniser_raises_reaches_whoever_listens(recogniser: MoonshineRecogniser) -> None:
     class Failing(Counting):
         def open(self, what: Open) -> None:
             raise ValueError("no such grammar")

@@ -30,8 +30,8 @@ from handsfree.sound import audio
 from handsfree.sound.devices import Change
 from handsfree.sound.endpoint import LONGEST, Endpointer
 from handsfree.sound.loop import Conversation, begin, from_recording, from_text
+from handsfree.sound.moonshine import MoonshineRecogniser
 from handsfree.sound.protocol import RATE, Audio
-from handsfree.sound.sphinx import SphinxRecogniser
 from handsfree.sound.tones import Tone
 from handsfree.sound.voice import Renderer, SilentVoice, Sound, Voice, VoiceError
 
@@ -91,8 +91,8 @@ LONG_RULES = " ".join(["The rules of this site and the code for electrical work 
 
 
 @pytest.fixture(scope="module")
-def recogniser() -> SphinxRecogniser:
-    return SphinxRecogniser()
+def recogniser() -> MoonshineRecogniser:
+    return MoonshineRecogniser()
 
 
 @pytest.fixture
@@ -121,7 +121,7 @@ def recording(*parts: NDArray[np.int16]) -> Audio:
 
 
 def begun(
-    procedure: Path, folder: Path, recogniser: SphinxRecogniser | None, voice: Voice | None = None
+    procedure: Path, folder: Path, recogniser: MoonshineRecogniser | None, voice: Voice | None = None
 ) -> tuple[Conversation, Started]:
     return begin(
         load(procedure),
@@ -134,7 +134,7 @@ def begun(
     )
 
 
-def played(procedure: Path, folder: Path, recogniser: SphinxRecogniser, heard: Audio) -> list[Entry]:
+def played(procedure: Path, folder: Path, recogniser: MoonshineRecogniser, heard: Audio) -> list[Entry]:
     """The record of a session on a recording."""
     conversation, opened = begun(procedure, folder, recogniser)
     from_recording(conversation, heard, opened)
@@ -173,7 +173,7 @@ def findings(entries: list[Entry]) -> list[str]:
 
 
 def test_a_recording_leads_a_session_to_its_finding(
-    procedure: Path, folder: Path, recogniser: SphinxRecogniser
+    procedure: Path, folder: Path, recogniser: MoonshineRecogniser
 ) -> None:
     spoken = [part for name in SAID for part in (quiet(1), clip(name))]
     entries = played(procedure, folder, recogniser, recording(*spoken, quiet(1)))
@@ -183,7 +183,7 @@ def test_a_recording_leads_a_session_to_its_finding(
 
 
 def test_a_recording_of_nothing_ends_a_session_that_heard_nothing(
-    procedure: Path, folder: Path, recogniser: SphinxRecogniser
+    procedure: Path, folder: Path, recogniser: MoonshineRecogniser
 ) -> None:
     entries = played(procedure, folder, recogniser, recording(quiet(5)))
     assert data(entries, Mark.HEARD) == []
@@ -194,7 +194,7 @@ def test_a_recording_of_nothing_ends_a_session_that_heard_nothing(
 
 
 def test_a_recording_that_ends_early_keeps_what_was_read(
-    procedure: Path, folder: Path, recogniser: SphinxRecogniser
+    procedure: Path, folder: Path, recogniser: MoonshineRecogniser
 ) -> None:
     entries = played(procedure, folder, recogniser, recording(quiet(1), clip(SAID[0]), quiet(0.3)))
     assert taken(entries) == TAKEN[:1]
@@ -204,7 +204,7 @@ def test_a_recording_that_ends_early_keeps_what_was_read(
 
 
 def test_a_reading_that_the_end_of_a_recording_cuts_off_is_never_taken(
-    procedure: Path, folder: Path, recogniser: SphinxRecogniser
+    procedure: Path, folder: Path, recogniser: MoonshineRecogniser
 ) -> None:
     whole = clip("four_hundred_eighty_volts")
     entries = played(
@@ -216,7 +216,7 @@ def test_a_reading_that_the_end_of_a_recording_cuts_off_is_never_taken(
 
 
 def test_a_reading_in_speech_that_does_not_end_is_asked_again(
-    procedure: Path, folder: Path, recogniser: SphinxRecogniser
+    procedure: Path, folder: Path, recogniser: MoonshineRecogniser
 ) -> None:
     chatter = np.concatenate([clip("novel_ill_disposed"), clip("novel_cold_hearted")])
     endless = np.concatenate([clip("fifteen_ohms"), *[chatter] * 4])
@@ -500,7 +500,7 @@ def test_a_muted_microphone_is_told_and_the_session_goes_on(own_card: SoundCard,
 
 
 def test_a_whole_demo_session_is_held_live_with_a_technician_who_cuts_in(
-    sound_card: SoundCard, recogniser: SphinxRecogniser, tmp_path: Path
+    sound_card: SoundCard, recogniser: MoonshineRecogniser, tmp_path: Path
 ) -> None:
     """In real time and in both directions: each utterance of the recording is said into the prompt before it."""
     cooler = DEMO / "procedures" / "bottle-cooler-does-not-cool.yaml"

@@ -373,7 +373,7 @@ def recorded(folder: Path, samples: Float) -> str:
 
 
 def sound_check(*options: str) -> int:
-    return main(["sound-check", "--engine", "pocketsphinx", "--voice", "silent", *options])
+    return main(["sound-check", "--voice", "silent", *options])
 
 
 def test_a_good_recording_of_the_sentence_is_fit(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
@@ -419,7 +419,7 @@ def test_an_unsure_hearing_is_not_fit() -> None:
 
 def live(card: SoundCard, speech: Float | None, *options: str) -> tuple[int, str]:
     """A sound check on a virtual card, with somebody who waits for the two prompts and then says this."""
-    command = [sys.executable, "-m", "handsfree.cli", "sound-check", "--engine", "pocketsphinx", *options]
+    command = [sys.executable, "-m", "handsfree.cli", "sound-check", *options]
     with Ear(card) as ear:
         program = subprocess.Popen(
             command,

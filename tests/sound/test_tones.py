@@ -13,8 +13,8 @@ from virtual_card import in_room_noise
 
 from handsfree.sound.audio import read
 from handsfree.sound.endpoint import BEGINS, Endpointer
+from handsfree.sound.moonshine import MoonshineRecogniser
 from handsfree.sound.protocol import RATE
-from handsfree.sound.sphinx import SphinxRecogniser
 from handsfree.sound.tones import LEVEL, LONGEST, TONES, Tone, tone
 from handsfree.spoken.meaning import Expectation, Open, Word
 
@@ -93,14 +93,14 @@ def test_the_voice_activity_model_never_takes_a_tone_for_speech(which: Tone) -> 
 
 
 @pytest.fixture(scope="module")
-def recogniser() -> SphinxRecogniser:
-    opened = SphinxRecogniser()
+def recogniser() -> MoonshineRecogniser:
+    opened = MoonshineRecogniser()
     opened.open(Open(reading=Expectation(), words=frozenset(Word)))
     return opened
 
 
 @each_tone
-def test_a_tone_just_before_a_reading_adds_no_word_to_it(which: Tone, recogniser: SphinxRecogniser) -> None:
+def test_a_tone_just_before_a_reading_adds_no_word_to_it(which: Tone, recogniser: MoonshineRecogniser) -> None:
     # The microphone is not deaf to tones, and an utterance is kept from a little before its first word.
     said = read(Path(__file__).parent / "speech" / "five_point_two_ohms.flac")[0].samples
     said = said[np.flatnonzero(np.abs(said) > 500)[0] - 200 :]

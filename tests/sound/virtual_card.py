@@ -257,7 +257,7 @@ class Visit:
         self._journal = folder / JOURNAL
         self._unheard = 0.0  # how much the tool had said when the technician last spoke
         self.ear = Ear(card)
-        options = ["--voice", "aloud", "--engine", "pocketsphinx", "--out", str(folder)]
+        options = ["--voice", "aloud", "--out", str(folder)]
         self.program = subprocess.Popen(
             [sys.executable, "-m", "handsfree.cli", "run", str(procedure), *options, *["--headset"] * headset],
             env=card.environment | (HEADSET if headset else OPEN_ROOM),
