@@ -1,7 +1,7 @@
 """A reading at its step: what the meter, the leads and the decision rule make of it.
 
-The one rule: what was spoken is kept as it was; the leads come off a copy, and the uncertainty stands beside it. Without
-a meter's data the verdict is plain and claims nothing about the meter.
+The one rule: what was spoken is kept as it was; the leads come off a copy, and the uncertainty stands beside it.
+Without a meter's data the verdict is plain and claims nothing about the meter.
 
 A display that shows only a bound ("greater than 500") is good to what the meter promises at that value, so its guard
 band is that of the bound; the probability of conformity is not known, because what lies beyond the bound is not. A
@@ -36,6 +36,19 @@ class Zero:
     id: str
     reading: Reading
     meter: Meter | None
+
+
+@dataclass(frozen=True, slots=True)
+class Means:
+    """By what a reading is judged: a decision rule with its guard ratio, a meter, and what the shorted leads read.
+
+    ``meter`` is None where its data are not known, ``zero`` where no leads are taken off.
+    """
+
+    rule: DecisionRule
+    ratio: Decimal
+    meter: Meter | None = None
+    zero: Zero | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -121,23 +134,17 @@ class Assessment:
         return data
 
 
-def assess(
-    reading: Reading,
-    step: Measure,
-    rule: tuple[DecisionRule, Decimal],
-    meter: Meter | None = None,
-    zero: Zero | None = None,
-) -> Assessment:
-    """Judges a reading at a step by a decision rule and its guard ratio.
+def assess(reading: Reading, step: Measure, means: Means) -> Assessment:
+    """Judges a reading at a step. A meter that is no instrument for this quantity is left out of it.
 
-    ``meter`` is None where its data are not known, or where it is no instrument for this quantity. ``zero`` is what the
-    shorted leads read, at a step that takes them off. Raises JudgingError where the meter cannot have shown this, where
-    shorted leads are worn, and where less was read than the leads alone have.
+    Raises JudgingError where the meter cannot have shown this, where shorted leads are worn, and where less was read
+    than the leads alone have.
     """
+    meter, zero = means.meter, means.zero
     if meter is not None and not measures(meter, step.quantity, step.waveform):
         meter = None
     if reading.value is None:
-        return Assessment(reading, step.unit, judge(reading, step), meter)
+        return Assessment(reading, step.unit, judge(reading, step), meter, zero=zero)
     shown, value, leads = None, exact(in_unit(reading, step.unit)), None
     if meter is not None:
         asked = _asked(reading, step)
@@ -153,12 +160,12 @@ def assess(
         words = say_limit(step.limit, step.unit if reading.unit != step.unit or zero is not None else None)
         judgement = replace(judgement, limit=words)
         if meter is not None:
-            decision = decide(value, bounds(step.limit), *rule)
+            decision = decide(value, bounds(step.limit), means.rule, means.ratio)
             probability = reading.kind is Kind.READING
             verdict = decision.verdict if probability else _of_bound(reading.kind, decision, value.value, step)
             reason = decision.reason if probability or verdict is not Verdict.UNDECIDED else judgement.reason
             judgement = Judgement(verdict, words, reason or (_BEYOND if verdict is Verdict.UNDECIDED else ""))
-    ratio = None if decision is None else rule[1]
+    ratio = None if decision is None else means.ratio
     return Assessment(reading, step.unit, judgement, meter, shown, value, leads, zero, decision, ratio, probability)
 
 
@@ -213,9 +220,7 @@ def doubt_about(
     words: Sequence[str],
     reading: Reading,
     step: Measure,
-    rule: tuple[DecisionRule, Decimal],
-    meter: Meter | None = None,
-    zero: Zero | None = None,
+    means: Means,
     likely: Sequence[Sequence[str]] = (),
     unlikely: Sequence[Sequence[str]] = (),
 ) -> Doubt:
@@ -226,7 +231,7 @@ def doubt_about(
     """
 
     def verdict(of: Reading) -> Verdict | None:
-        return assess(of, step, rule, meter, zero).judgement.verdict
+        return assess(of, step, means).judgement.verdict
 
     def can_be(other: Hearing) -> bool:
         try:

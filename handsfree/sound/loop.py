@@ -212,7 +212,9 @@ def begin(
             },
         },
     )
-    conversation = Conversation(Session(procedure, policy, tuple(meters)), journal, voice, watch, recogniser, policy.doubt)
+    conversation = Conversation(
+        Session(procedure, policy, tuple(meters)), journal, voice, watch, recogniser, policy.doubt
+    )
     if isinstance(recogniser, Apart):
         recogniser.tell = conversation.note
     return conversation, opened
