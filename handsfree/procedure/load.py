@@ -209,6 +209,9 @@ def _sentence(detail: ErrorDetails, path: PathInFile, document: Document) -> tup
             return f'{_whose(path, document)} has no "kind"', f"add kind: and {_one_of(_STEP_KINDS)}"
         case "union_tag_invalid":
             return f"{shown(context['tag'])} is not a kind of step", choice(str(context["tag"]), _STEP_KINDS)
+        case "enum" if key == '"category"':
+            remedy = _one_of(f"CAT {category}" for category in model.Category)
+            return f"{shown(value)} is not a value of {key}", f"write {remedy}"
         case "literal_error" | "enum":
             allowed = [item.strip(" '") for item in str(context["expected"]).replace(" or ", ", ").split(",")]
             what = "a verdict" if path[-2:-1] == ("next",) else f"a value of {key}"

@@ -572,8 +572,7 @@ def test_another_meter_put_into_the_record_does_not_fit(tmp_path: Path) -> None:
 
 
 # What a technician says who finds the thermal cut-out of the air curtain burnt.
-CURTAIN = [
-    "",
+CURTAIN = (
     "zero point three one ohms",
     "it blows cold air",
     "two three one point four volts",
@@ -586,8 +585,7 @@ CURTAIN = [
     "two six point nine zero ohms",
     "one point six two ohms",
     "done",
-    "",
-][1:-1]
+)
 
 
 def test_the_air_curtain_is_found_by_its_cut_out_with_meter_leads_and_rule(tmp_path: Path) -> None:
