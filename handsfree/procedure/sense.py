@@ -19,6 +19,7 @@ from handsfree.procedure.model import (
     Between,
     Choose,
     Conclude,
+    DecisionRule,
     Do,
     Measure,
     Nominal,
@@ -61,6 +62,7 @@ def problems_of(draft: Draft, document: Document, reserved: Iterable[str]) -> It
     """All that does not make sense; ``reserved`` are the phrases that no answer may use."""
     taken = frozenset(reserved)
     yield from _repeated_ids(draft, document)
+    yield from _guard_band(document, (), document.data)
     for index, step in draft.steps.items():
         at: PathInFile = ("steps", index)
         yield from _names(draft, document, at, step)
@@ -69,6 +71,8 @@ def problems_of(draft: Draft, document: Document, reserved: Iterable[str]) -> It
         if isinstance(step, Measure):
             yield from _unit(document, at, step)
             yield from _limit(document, at, step)
+            yield from _meter(document, at, step)
+            yield from _leads(draft, document, at, step)
         if isinstance(step, Observe):
             yield from _phrases(document, at, step, taken)
         if isinstance(step, Conclude) and step.condition == "faulty" and step.part is None:
@@ -235,6 +239,53 @@ def _limit(document: Document, at: PathInFile, step: Measure) -> Iterator[Proble
         case AtMost(at_most=upper) | Between(between=(_, upper)) if upper < 0 and step.quantity in NEVER_NEGATIVE:
             message = f"{step.quantity} is never below zero, so no reading conforms"
             yield document.problem(at, message, "write a limit above zero")
+
+
+def _guard_band(document: Document, at: PathInFile, written: Mapping[str, object]) -> Iterator[Problem]:
+    if "guard_ratio" in written and written.get("decision_rule") == DecisionRule.SIMPLE_ACCEPTANCE:
+        message = "simple acceptance has no guard band"
+        remedy = f"remove it, or write decision_rule: {DecisionRule.ISO_14253_1}"
+        yield document.problem((*at, "guard_ratio"), message, remedy, key=True)
+
+
+def _meter(document: Document, at: PathInFile, step: Measure) -> Iterator[Problem]:
+    """What is asked of the meter's reading before it is judged, and of the judging."""
+    if step.plausible is not None and step.plausible[0] >= step.plausible[1]:
+        low, high = sorted(step.plausible)
+        remedy = f"write [{low}, {high}]" if low != high else "write two numbers with room between them"
+        yield document.problem((*at, "plausible"), "the lower value is not below the upper", remedy)
+    elif step.plausible is not None and step.plausible[1] < 0 and step.quantity in NEVER_NEGATIVE:
+        message = f"{step.quantity} is never below zero, so no reading is plausible"
+        yield document.problem((*at, "plausible"), message, "write a range above zero")
+    for key in ("decision_rule", "guard_ratio"):
+        if getattr(step, key) is not None and step.limit is None:
+            message = "a reading without a limit is not judged"
+            yield document.problem((*at, key), message, "add a limit, or remove this", key=True)
+    written = {"decision_rule": step.decision_rule}
+    yield from _guard_band(document, at, written | ({} if step.guard_ratio is None else {"guard_ratio": 1}))
+
+
+def _leads(draft: Draft, document: Document, at: PathInFile, step: Measure) -> Iterator[Problem]:
+    """The step that measures the shorted leads, and those that take its reading off."""
+    for key in ("lead_zero", "minus_leads"):
+        if getattr(step, key) is not None and (step.quantity, step.unit) != (Quantity.RESISTANCE, "ohm"):
+            message = f'"{key}" is for a resistance in ohms'
+            remedy = "write quantity: resistance and unit: ohm, or remove this"
+            yield document.problem((*at, key), message, remedy, key=True)
+    if step.lead_zero is not None:
+        for key in ("limit", "minus_leads"):
+            if getattr(step, key) is not None:
+                message = f'the shorted leads have no "{key}"'
+                yield document.problem((*at, key), message, "remove it; worn_above is their limit", key=True)
+    if step.minus_leads is None:
+        return
+    ids = tuple(name for _, name in draft.ids)
+    measured = draft.step(step.minus_leads)
+    zeros = [other.id for other in draft.steps.values() if isinstance(other, Measure) and other.lead_zero is not None]
+    if step.minus_leads not in ids or (measured is not None and measured.id not in zeros):
+        message = f"there is no step {shown(step.minus_leads)} that measures the shorted leads"
+        remedy = f"write one of {', '.join(zeros)}" if zeros else "add a measure step with lead_zero: {worn_above: 1}"
+        yield document.problem((*at, "minus_leads"), message, remedy)
 
 
 def _phrases(document: Document, at: PathInFile, step: Observe, reserved: frozenset[str]) -> Iterator[Problem]:

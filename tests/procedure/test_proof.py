@@ -328,3 +328,58 @@ def test_work_inside_opens_with_a_caution() -> None:
     assert [problem.line for problem in advise(silent)] == [HEAD.count("\n") + 3]  # once, where hands go inside
     spoken = loads(text(OFF, DEAD, do("a", f"{inside}, {caution}"), do("b", inside)).encode(), "f")
     assert advise(spoken) == []
+
+
+def ohms(id: str, more: str) -> str:
+    return f"  - {{id: {id}, kind: measure, say: Measure., reading: ohms, quantity: resistance, unit: ohm, {more}}}\n"
+
+
+LEADS = ohms("leads", "lead_zero: {worn_above: 1}, unable: end")
+
+
+def test_leads_are_measured_on_every_way_to_a_step_that_takes_them_off() -> None:
+    contact = ohms("contact", "minus_leads: leads, limit: {at_most: 1}")
+    assert proved(LEADS, contact) == ()
+    assert only(observe("ask", "next: {red: leads, blue: contact}"), LEADS, contact) == (
+        Rule.LEADS,
+        "contact",
+        "ask (blue) -> contact",
+    )
+    assert only(LEADS.replace("unable: end", "unable: contact"), contact)[2] == "leads (unable) -> contact"
+
+
+def advice(*steps: str, head: str = "") -> list[str]:
+    source = text(*steps).replace("sources:", f"{head}sources:")
+    return [f"{problem.message}; {problem.remedy}" for problem in advise(loads(source.encode(), "f"))]
+
+
+def test_a_writer_who_chose_a_rule_is_told_where_an_undecided_reading_has_no_way_on() -> None:
+    rule = "decision_rule: guarded acceptance\n"
+    assert advice(measure("m")) == []
+    assert advice(measure("m"), head=rule) == [
+        'a reading that stays undecided at the step "m" has no way on; add "undecided: a-step" to its next, or '
+        '"unable: a-step"'
+    ]
+    assert advice(measure("m", "next: {undecided: end}"), head=rule) == []
+    assert advice(measure("m", "unable: end"), head=rule) == []
+    assert advice(measure("m", "decision_rule: simple acceptance"), head=rule) == []
+    assert advice(measure("m"), head="decision_rule: simple acceptance\n") == []
+
+
+def test_low_resistances_beside_measured_leads_are_pointed_out() -> None:
+    contact = ohms("contact", "limit: {at_most: 1}")
+    assert advice(contact) == []
+    assert advice(LEADS, contact) == [
+        '"leads" measures the leads and the step "contact" keeps them in; add "minus_leads: leads"'
+    ]
+    assert advice(LEADS, ohms("contact", "limit: {at_least: 100}")) == []
+
+
+def test_live_steps_beside_one_that_demands_a_rating_are_pointed_out() -> None:
+    rated = measure("one", "needs_live: [mains], needs_rating: {category: CAT III, volts: 600}")
+    other = measure("other", "needs_live: [mains]")
+    assert advice(other) == []
+    assert advice(rated, other) == [
+        'the step "other" is done live with a meter of any rating; add "needs_rating: {category: CAT III, volts: 600}"'
+    ]
+    assert advice(rated, measure("other")) == []
