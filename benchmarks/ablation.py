@@ -45,7 +45,7 @@ class Unbound(MoonshineRecogniser):
 
     def hear(self, audio: Audio) -> Utterance:
         assert self._open is not None
-        found = beam.search(self._network, self._open.net, audio.samples)
+        found = beam.search(self._network, self._open.net, self._network.listen(audio.samples, beam.BEAM + 1))
         return Utterance(found.text, 1.0 if found.text else 0.0, self.name, audio)
 
 

@@ -10,16 +10,13 @@ from __future__ import annotations
 
 import math
 from collections import defaultdict
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
 from typing import NamedTuple
 
-import numpy as np
-from numpy.typing import NDArray
-
 from handsfree.sound.automaton import Automaton
 from handsfree.sound.spelling import FIGURE_WORDS, FIGURES_AT_MOST, TOGETHER, UNSPACED, figures, writings
-from handsfree.sound.transformer import END, Network, Tokens, Written
+from handsfree.sound.transformer import END, Heard, Network, Tokens, Written
 
 BEAM = 6  # texts followed at once, beside the free one
 BEHIND = 12.0  # nats behind the likeliest text, or whole sentence, where one is given up
@@ -77,7 +74,7 @@ class _Text(NamedTuple):
 class Net:
     """A grammar's automaton as the model would write it; made where it is first walked."""
 
-    def __init__(self, automaton: Automaton, tokens: Tokens, costs: dict[str, float]) -> None:
+    def __init__(self, automaton: Automaton, tokens: Tokens, costs: Mapping[str, float]) -> None:
         """``costs`` are nats (0 or less) for words that must fit better than the others to be heard."""
         self._automaton = automaton
         self._tokens = tokens
@@ -197,12 +194,22 @@ class Net:
         return token
 
 
-def search(network: Network, net: Net, samples: NDArray[np.int16], beam: int = BEAM) -> Found:
-    """What of the grammar was said in ``samples``, at 16 kHz."""
-    sound, written = network.listen(samples, beam + 1)
+def search(network: Network, net: Net, heard: Heard, beam: int = BEAM) -> Found:
+    """What of the grammar was said; ``heard`` must have ``beam`` + 1 rows."""
+    free = _Free(network.tokens)
+    sentences = _search(network, net, heard, beam, free)
+    return Found(sentences, network.tokens.decode(free.written), free.score, len(free.written))
+
+
+def score(network: Network, net: Net, heard: Heard, beam: int = BEAM) -> dict[str, float]:
+    """How likely the sentences of a small grammar are; those that are given up on the way are left out."""
+    return dict(_search(network, net, heard, beam, None))
+
+
+def _search(network: Network, net: Net, heard: Heard, beam: int, free: _Free | None) -> tuple[tuple[str, float], ...]:
+    sound, written = heard
     sums: defaultdict[tuple[str, ...], list[float]] = defaultdict(list)
     texts = [_Text(0.0, net.beginning(), (), 0)]
-    free = _Free(network.tokens)
     best = -math.inf
     for number in range(TOKENS_AT_MOST):
         for text in texts:
@@ -212,18 +219,14 @@ def search(network: Network, net: Net, samples: NDArray[np.int16], beam: int = B
                 best = max(best, sums[words][-1])
         longer = _longer(net, written, texts, beam, best - BEHIND, first=number == 0)
         rows, tokens = [text.row for text, _ in longer], [token for _, token in longer]
-        free.go_on(written, rows, tokens)
-        if not longer and free.done:
+        if free is not None:
+            free.go_on(written, rows, tokens)
+        if not rows:
             break
         texts = [text._replace(row=row) for row, (text, _) in enumerate(longer)]
         written = network.go_on(sound, written, rows, tokens)
     sentences = [(" ".join(words), together(scores)) for words, scores in sums.items()]
-    return Found(
-        tuple(sorted(sentences, key=lambda each: -each[1])),
-        network.tokens.decode(free.written),
-        free.score,
-        len(free.written),
-    )
+    return tuple(sorted(sentences, key=lambda each: -each[1]))
 
 
 def _longer(

@@ -19,17 +19,21 @@ from numpy.typing import NDArray
 
 from handsfree.sound import transformer
 from handsfree.sound.automaton import Automaton, smallest
-from handsfree.sound.beam import Net, search, together
+from handsfree.sound.beam import BEAM, Net, score, search, together
 from handsfree.sound.denoise import denoised
 from handsfree.sound.evidence import Written
 from handsfree.sound.protocol import Alternative, Audio, Utterance
 from handsfree.sound.spelling import FIGURE_WORDS
+from handsfree.sound.transformer import Heard
 from handsfree.spoken import grammar
-from handsfree.spoken.expression import Alt, Parser
+from handsfree.spoken.confusable import neighbours
+from handsfree.spoken.expression import Alt, Parser, spoken
 from handsfree.spoken.meaning import Meaning, Open, Refusal
 
 if TYPE_CHECKING:
     from handsfree.sound.enrolment import Speaker
+
+Sense = Meaning | str  # what a sentence means; the sentence itself where it would be refused
 
 NAME = "moonshine"
 GRAMMARS_KEPT = 8
@@ -93,7 +97,7 @@ class MoonshineRecogniser:
             confidence if self._speaker is None else self._speaker.trust(confidence),
             self.name,
             audio,
-            others[:ALTERNATIVES],
+            others,
         )
 
     def weigh(self, audio: Audio) -> tuple[str, Written, tuple[Alternative, ...]] | None:
@@ -119,23 +123,54 @@ class MoonshineRecogniser:
             pace=audio.seconds / len(texts[best]),
             agreement=sum(view.best == best for view in views) / len(views),
         )
-        others = tuple(Alternative(texts[meant], Written.rivalry(logs[meant] - logs[best])) for meant in rest)
-        return texts[best], evidence, others
+        logs_of = {texts[meant]: logs[meant] for meant in rest[:ALTERNATIVES]} | self._near(texts, logs, best, views)
+        others = sorted(logs_of.items(), key=lambda each: -each[1])
+        return (
+            texts[best],
+            evidence,
+            tuple(Alternative(text, Written.rivalry(log - logs[best])) for text, log in others),
+        )
+
+    def _near(
+        self, texts: Mapping[Sense, str], logs: Mapping[Sense, float], best: Sense, views: list[_View]
+    ) -> dict[str, float]:
+        """Sentences that the likeliest is often taken for, or it for them, which the search gave up on the way."""
+        assert self._open is not None
+        words = texts[best].split()
+        wanted = [*neighbours(words), *(self._speaker.neighbours(words) if self._speaker else ())]
+        texts_near = {
+            " ".join(other): self._sense(" ".join(other)) for other in wanted if self._open.automaton.accepts(other)
+        }
+        missing = [text for text, meant in texts_near.items() if meant != best and meant not in logs]
+        if not missing:
+            return {}
+        net = Net(smallest(Alt(tuple(spoken(text) for text in missing))), self._network.tokens, self._open.costs)
+        found = [(score(self._network, net, view.heard), view.free) for view in views]
+        return {
+            text: sum(logs.get(text, -math.inf) - free + unsaid(text) for logs, free in found) / len(found)
+            if all(text in logs for logs, _ in found)
+            else logs[best] - OUT_OF_SIGHT
+            for text in missing
+        }
 
     def _view(self, samples: NDArray[np.int16]) -> _View:
         assert self._open is not None
-        found = search(self._network, self._open.net, samples)
-        logs: dict[Meaning | str, list[float]] = {}
-        texts: dict[Meaning | str, str] = {}
+        heard = self._network.listen(samples, BEAM + 1)
+        found = search(self._network, self._open.net, heard)
+        logs: dict[Sense, list[float]] = {}
+        texts: dict[Sense, str] = {}
         for text, log in sorted(
             ((text, log + unsaid(text)) for text, log in found.sentences), key=lambda each: -each[1]
         ):
-            meant = grammar.understand(text, self._what)
-            key = text if isinstance(meant, Refusal) else meant
-            logs.setdefault(key, []).append(log - found.free)
-            texts.setdefault(key, text)
-        together_by_meaning = {key: together(each) for key, each in logs.items()}
-        return _View(together_by_meaning, texts, found.free / (found.tokens + 1))
+            meant = self._sense(text)
+            logs.setdefault(meant, []).append(log - found.free)
+            texts.setdefault(meant, text)
+        summed = {meant: together(each) for meant, each in logs.items()}
+        return _View(heard, summed, texts, found.free, found.free / (found.tokens + 1))
+
+    def _sense(self, text: str) -> Sense:
+        meant = grammar.understand(text, self._what)
+        return text if isinstance(meant, Refusal) else meant
 
     def _grammar(self, what: Open) -> _Grammar:
         key = grammar.jsgf(what)
@@ -143,7 +178,7 @@ class MoonshineRecogniser:
             decoys = grammar.decoys(what)
             automaton = smallest(Alt((grammar.tree(what), decoys)))
             costs = dict.fromkeys(Parser(decoys).vocabulary - grammar.words(what), DECOY)
-            self._grammars[key] = _Grammar(automaton, Net(automaton, self._network.tokens, costs))
+            self._grammars[key] = _Grammar(automaton, costs, Net(automaton, self._network.tokens, costs))
             if len(self._grammars) > GRAMMARS_KEPT:
                 self._grammars.popitem(last=False)
         self._grammars.move_to_end(key)
@@ -163,12 +198,14 @@ def unsaid(text: str) -> float:
 class _View:
     """One view of an utterance's sound: how likely each meaning is beside the free text, and its likeliest words."""
 
-    logs: Mapping[Meaning | str, float]
-    texts: Mapping[Meaning | str, str]
-    doubt: float
+    heard: Heard
+    logs: Mapping[Sense, float]
+    texts: Mapping[Sense, str]
+    free: float  # the logarithm of the probability of the free text
+    doubt: float  # the same by token
 
     @property
-    def best(self) -> Meaning | str | None:
+    def best(self) -> Sense | None:
         return max(self.logs, key=self.logs.__getitem__, default=None)
 
     @property
@@ -179,7 +216,7 @@ class _View:
         first, *rest = sorted(self.logs.values(), reverse=True)
         return first >= PLAIN_FIT and first - max(rest, default=-math.inf) >= PLAIN_MARGIN
 
-    def log(self, meant: Meaning | str) -> float:
+    def log(self, meant: Sense) -> float:
         """What the search gave up on the way is at least somewhat less likely than what it kept."""
         least = max(-OUT_OF_SIGHT, min(*self.logs.values(), max(self.logs.values()) - GIVEN_UP))
         return max(least, self.logs.get(meant, least))
@@ -188,4 +225,5 @@ class _View:
 @dataclass(frozen=True, slots=True, eq=False)
 class _Grammar:
     automaton: Automaton
+    costs: Mapping[str, float]
     net: Net

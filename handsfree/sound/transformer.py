@@ -14,6 +14,7 @@ from dataclasses import dataclass
 from functools import cached_property
 from itertools import pairwise
 from pathlib import Path
+from typing import NamedTuple
 
 import numpy as np
 import onnxruntime
@@ -96,14 +97,14 @@ class Network:
             if each.name.startswith("past")
         }
 
-    def listen(self, samples: NDArray[np.int16], rows: int) -> tuple[Sound, Written]:
+    def listen(self, samples: NDArray[np.int16], rows: int) -> Heard:
         """The sound as the network hears it, with room for ``rows`` texts at once, and the one text that is empty."""
         values = np.pad(samples, (0, max(0, SHORTEST - len(samples)))).astype(np.float32)[None] / np.float32(SCALE)
         (heard,) = self._encoder.run(None, {"input_values": values, "attention_mask": _ones(values)})
         sound = Sound(np.repeat(heard, rows, 0), {})
         first = self._run(sound, np.array([START]), self._empty, begun=False)
         sound.keys.update({name: np.repeat(value, rows, 0) for name, value in first.items() if ".encoder." in name})
-        return sound, self._written(first)
+        return Heard(sound, self._written(first))
 
     def go_on(self, sound: Sound, written: Written, rows: list[int], tokens: list[int]) -> Written:
         """Texts that are those of ``rows`` with one of ``tokens`` each behind it."""
@@ -151,6 +152,13 @@ class Written:
         most = self.scores.max(axis=1, keepdims=True)
         logs: Floats = self.scores - most - np.log(np.exp(self.scores - most).sum(axis=1, keepdims=True))
         return logs
+
+
+class Heard(NamedTuple):
+    """An utterance, and the empty text from which every text about it begins."""
+
+    sound: Sound
+    empty: Written
 
 
 def _session(path: Path, options: onnxruntime.SessionOptions) -> onnxruntime.InferenceSession:
