@@ -9,15 +9,17 @@ from __future__ import annotations
 import argparse
 import io
 import json
+import queue
 import sys
 import tempfile
+import threading
 import time
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import closing, contextmanager
 from dataclasses import dataclass, replace
 from datetime import datetime
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, TextIO
 
 from handsfree import __version__
 from handsfree.errors import PlainError
@@ -214,14 +216,36 @@ def _new_folder(loaded: Loaded) -> Path:
     return Path("sessions") / f"{stamp}-{loaded.procedure.procedure}"
 
 
-def _lines(terminal: bool) -> Iterator[str]:
-    while sys.stdin is not None:
-        if terminal and sys.stdin.isatty():
-            print("> ", end="", flush=True)
-        line = sys.stdin.readline()
+_LOOK = 0.5  # seconds between two looks at the clock while nothing is typed
+
+
+def _lines(terminal: bool) -> Iterator[str | None]:
+    """Lines of standard input, and at a terminal None now and then while nothing is typed."""
+    if sys.stdin is None or not (terminal and sys.stdin.isatty()):
+        yield from sys.stdin or ()
+        return
+    typed: queue.Queue[str] = queue.Queue()
+    stdin = sys.stdin
+    # Reading waits for the technician, and the next reading of a watch does not.
+    threading.Thread(target=_pass_on, args=(stdin, typed), daemon=True).start()
+    print("> ", end="", flush=True)
+    while True:
+        try:
+            line = typed.get(timeout=_LOOK)
+        except queue.Empty:
+            yield None
+            continue
         if not line:
             return
         yield line
+        print("> ", end="", flush=True)
+
+
+def _pass_on(stdin: TextIO, typed: queue.Queue[str]) -> None:
+    """Every line, and an empty text at the end."""
+    for line in stdin:
+        typed.put(line)
+    typed.put("")
 
 
 @contextmanager

@@ -7,9 +7,10 @@ hearing leads to the same verdict, nobody's breath is wasted.
 from __future__ import annotations
 
 from collections.abc import Iterable
+from decimal import Decimal
 
-from handsfree.judge.verdict import judge
-from handsfree.procedure.model import Measure
+from handsfree.judge.verdict import in_unit, judge
+from handsfree.procedure.model import Measure, Series
 from handsfree.spoken.confusable import twins
 from handsfree.spoken.grammar import after_correction
 from handsfree.spoken.meaning import Reading
@@ -30,6 +31,27 @@ def rival(text: str, others: Iterable[str], reading: Reading, step: Measure) -> 
         if step.limit is None or judge(other, step).verdict is not verdict:
             return other
     return None
+
+
+def nearer(
+    text: str, others: Iterable[str], reading: Reading, series: Series, before: Reading | None
+) -> Reading | None:
+    """Another reading that ``text`` may have been and that lies nearer to the one ``before`` it in a series.
+
+    What was heard is only questioned where the other would be the likelier to come next; the first of a series, where
+    anything else might have been said.
+    """
+    for sentence in [*twins(_reading_words(text)), *map(_reading_words, others)]:
+        other = parse_words(sentence, series.expectation)
+        if not isinstance(other, Reading) or other.value is None or other == reading:
+            continue
+        if before is None or reading.value is None or _apart(other, before) < _apart(reading, before):
+            return other
+    return None
+
+
+def _apart(reading: Reading, before: Reading) -> Decimal:
+    return abs(in_unit(reading, before.unit) - in_unit(before, before.unit))
 
 
 def _reading_words(text: str) -> list[str]:

@@ -28,6 +28,8 @@ _STEP_KINDS: Mapping[str, type[BaseModel]] = {
     "do": model.Do,
     "measure": model.Measure,
     "observe": model.Observe,
+    "watch": model.Watch,
+    "calculate": model.Calculate,
     "choose": model.Choose,
     "conclude": model.Conclude,
 }
@@ -37,6 +39,8 @@ _LIMIT_KINDS: Mapping[str, type[BaseModel]] = {
     "between": model.Between,
     "nominal": model.Nominal,
 }
+_FIGURE_LIMIT_KINDS: Mapping[str, type[BaseModel]] = {**_LIMIT_KINDS, "platinum_class": model.PlatinumClass}
+_FIGURE_REMEDY = f"write the id of a step, or one of {', '.join(f'{kind}: ...' for kind in model.FIGURES)}"
 _LIMIT_REMEDY = "write one of at_most: 7, at_least: 2, between: [2, 7], or nominal: 45 with plus_minus_percent: 6"
 _STEP: TypeAdapter[model.Step] = TypeAdapter(model.Step)
 
@@ -58,6 +62,9 @@ _EXAMPLES = {
     "reading": "reading: start relay",
     "quantity": "quantity: resistance",
     "answers": "answers: {runs: [it runs], silent: [it is silent]}",
+    "figure": "figure: total less start and run",
+    "calculate": "calculate: {difference: [one-step, another-step]}",
+    "series": "series: and under it what is read each time, each with reading, quantity and unit",
     "by": "by: the id of an earlier step",
     "next": "next: {conforming: one-step, nonconforming: another-step}",
     "finding": "finding: The start relay has a high resistance.",
@@ -150,7 +157,7 @@ def _draft(document: Document) -> Draft:
 
 def _sentences(error: ValidationError, document: Document) -> Iterator[Problem]:
     for detail in error.errors(include_url=False):
-        path = _path_in_file(detail["loc"])
+        path = _path_in_file(detail["loc"], document)
         on_key = path[-1:] == ("[key]",)
         if on_key:
             path = path[:-1]
@@ -172,14 +179,30 @@ def _plain_number(value: object) -> str:
     return "write digits with a decimal point, such as 7 or 0.25"
 
 
-def _path_in_file(loc: tuple[int | str, ...]) -> PathInFile:
+def _path_in_file(loc: tuple[int | str, ...], document: Document) -> PathInFile:
     """The library's location without the names of union members, which stand nowhere in the file."""
     path = list(loc)
     if path[0] == "steps" and len(path) > 2:
         kind = path.pop(2)
-        if path[2:3] == ["limit"] or (path[2:3] == ["next"] and kind in ("measure", "observe")):
+        if path[2:3] == ["limit"] or (path[2:3] == ["next"] and kind not in ("do", "choose")):
             del path[3:4]
+        elif path[2:3] == ["series"] and path[4:5] == ["ratio"]:
+            del path[5:6]
+        elif path[2:3] == ["calculate"]:
+            path[3:] = _without_kinds(path[3:], _at((path[0], path[1]), document).get("calculate"))
     return tuple(path)
+
+
+def _without_kinds(path: list[int | str], value: Any) -> Iterator[int | str]:
+    """What leads into a figure: the kind of each figure stands twice in the library's path, and once in the file."""
+    for number, part in enumerate(path, 1):
+        try:
+            value = value[part]
+        except (KeyError, IndexError, TypeError):
+            if number == len(path) and isinstance(value, dict | list):
+                yield part  # what is missing there
+            continue
+        yield part
 
 
 def _sentence(detail: ErrorDetails, path: PathInFile, document: Document) -> tuple[str, str] | None:
@@ -188,13 +211,16 @@ def _sentence(detail: ErrorDetails, path: PathInFile, document: Document) -> tup
     match detail["type"]:
         case "missing":
             if isinstance(path[-1], int):
-                return f"{key} needs two numbers", "write [lower, upper]"
+                return _two(path, key)
             return f'{_whose(path[:-1], document)} has no "{path[-1]}"', f"add {_example(path, document)}"
         case "extra_forbidden":
             return _unknown_key(path, document)
-        case "union_tag_not_found" if "limit" in path:
+        case "union_tag_not_found" if "limit" in path or path[-1] == "ratio":
             given = ", ".join(map(shown, value)) if isinstance(value, dict) else shown(value)
             return f"{given} is not a limit", _LIMIT_REMEDY
+        case "union_tag_not_found" if path[2:3] == ("calculate",):
+            given = ", ".join(map(shown, value)) if isinstance(value, dict) else _given(value)
+            return f"{given} is not a figure", _FIGURE_REMEDY
         case "union_tag_not_found":
             return f'{_whose(path, document)} has no "kind"', f"add kind: and {_one_of(_STEP_KINDS)}"
         case "union_tag_invalid":
@@ -207,8 +233,8 @@ def _sentence(detail: ErrorDetails, path: PathInFile, document: Document) -> tup
             return None  # its items were refused, and each has its own sentence
         case "too_short":
             return f"{key} needs at least {context['min_length']}", f"{key} holds {len(value)}; add what is missing"
-        case "too_long" if path[-1] == "between":
-            return f"{key} needs two numbers", "write [lower, upper]"
+        case "too_long" if context["max_length"] == 2:
+            return _two(path, key)
         case "too_long":
             return f"{key} has more than {context['max_length']} entries", "divide the procedure"
         case _ if value is None:
@@ -231,6 +257,14 @@ def _sentence(detail: ErrorDetails, path: PathInFile, document: Document) -> tup
             return f"{key} is {str(value).lower()}, not a text", f'write "{str(value).lower()}" in quotes'
         case _:
             return f"{key} is {_given(value)}", f"write {_wanted(detail, path, document)}"
+
+
+def _two(path: PathInFile, key: str) -> tuple[str, str]:
+    if "between" in path:
+        return f"{key} needs two numbers", "write [lower, upper]"
+    if "steinhart_hart" in path:
+        return f"{key} needs three numbers", "write the coefficients [a, b, c]"
+    return f"{key} needs two entries", "write [first, second]"
 
 
 def _wanted(detail: ErrorDetails, path: PathInFile, document: Document) -> str:
@@ -305,8 +339,18 @@ def _allowed(path: PathInFile, document: Document) -> tuple[str, ...]:
         kind = model.EnergySource
     elif path[-2:-1] == ("cautions",):
         kind = model.Caution
-    elif path[-1:] == ("limit",):
-        kind = next((_LIMIT_KINDS[key] for key in _LIMIT_KINDS if key in _at(path, document)), None)
+    elif path[-1:] in (("limit",), ("ratio",)) and path[2:3] != ("calculate",):
+        kind = next((_FIGURE_LIMIT_KINDS[key] for key in _FIGURE_LIMIT_KINDS if key in _at(path, document)), None)
+    elif path[2:3] == ("series",):
+        kind = model.Series
+    elif path[2:3] == ("calculate",):
+        inside = [_at(path[:length], document) for length in range(3, len(path) + 1)]
+        named = next(
+            key for value in reversed(inside) for key in model.FIGURES if isinstance(value, dict) and key in value
+        )
+        held = model.FIGURES[named].model_fields[named].annotation
+        inner = path[-1] == named and isinstance(held, type) and issubclass(held, BaseModel)
+        return tuple(held.model_fields) if inner and isinstance(held, type) else (named,)
     elif path[:1] == ("steps",):
         step = _at(path[:2], document)
         kind = _STEP_KINDS.get(str(step.get("kind"))) if isinstance(step, dict) else None
@@ -315,7 +359,7 @@ def _allowed(path: PathInFile, document: Document) -> tuple[str, ...]:
 
 def _unknown_key(path: PathInFile, document: Document) -> tuple[str, str]:
     key, allowed = str(path[-1]), _allowed(path[:-1], document)
-    if path[-2:-1] == ("limit",) and key in _LIMIT_KINDS:
+    if path[-2:-1] in (("limit",), ("ratio",)) and key in _FIGURE_LIMIT_KINDS:
         return f'the limit has both "{allowed[0]}" and "{key}"', f"keep one; {_LIMIT_REMEDY}"
     near = difflib.get_close_matches(key, allowed, 1)
     hint = f'write "{near[0]}"' if near else "remove it"

@@ -27,10 +27,22 @@ from typing import TypeGuard
 
 from handsfree.procedure.document import PathInFile, Problem, ProcedureError
 from handsfree.procedure.load import Loaded, load
-from handsfree.procedure.model import Choose, Conclude, Measure, Procedure, SpokenStep, Step, Verdict
+from handsfree.procedure.model import (
+    Calculate,
+    Choose,
+    Conclude,
+    Measure,
+    Procedure,
+    SpokenStep,
+    Step,
+    Verdict,
+    Watch,
+    inputs,
+)
 from handsfree.procedure.sense import outcomes_of
 
 MAX_STATES = 200_000
+READ = "read"  # the outcome of a reading that is not judged
 MAX_WORDS = 20  # in an instruction's sentence: ASD-STE100, rule 5.1
 
 
@@ -56,6 +68,7 @@ class Rule(StrEnum):
     ENDS = "everything is back on at the end"
     LEADS_ON = "every outcome leads somewhere"
     CHOICE = "a choice is made only of what is known"
+    WORKED_OUT = "a figure is worked out only of what was read"
     REACHED = "every step can be reached"
     NO_TRAP = "an end can be reached from everywhere"
     BOUND = "the procedure is small enough to prove"
@@ -87,7 +100,7 @@ class _State:
     step: str
     energy: tuple[Energy, ...]
     off: frozenset[str]
-    known: tuple[str | None, ...]  # outcomes of the steps that a choose asks for, in their order in _World.asked
+    known: tuple[str | None, ...]  # outcomes of the steps that a later one asks for, in their order in _World.asked
 
 
 class _World:
@@ -97,7 +110,9 @@ class _World:
         self.procedure = procedure
         self.steps: Mapping[str, Step] = {step.id: step for step in procedure.steps}
         self.sources = tuple(procedure.sources)
-        self.asked = tuple(dict.fromkeys(step.by for step in procedure.steps if isinstance(step, Choose)))
+        self.chosen_by = {step.by for step in procedure.steps if isinstance(step, Choose)}
+        used = [name for step in procedure.steps if isinstance(step, Calculate) for name in inputs(step.calculate)]
+        self.asked = tuple(dict.fromkeys([*sorted(self.chosen_by), *used]))
 
     def start(self) -> _State:
         energy = tuple(Energy(source.at_start) for source in self.procedure.sources.values())
@@ -116,9 +131,14 @@ class _World:
             if outcome is not None:
                 yield outcome, self._go(state, self.procedure.target(step.id, outcome))
             return
+        if isinstance(step, Calculate):
+            for verdict in outcomes_of(step) or (None,):
+                after = self._remember(state, step, verdict or READ)
+                yield verdict or "worked out", self._go(after, self.procedure.target(step.id, verdict))
+            return
         for outcome in outcomes_of(step) or (None,):
-            after = self._remember(self._complete(state, step, outcome), step, outcome)
-            named = outcome or ("read" if isinstance(step, Measure) else "done")
+            after = self._remember(self._complete(state, step, outcome), step, outcome or READ)
+            named = outcome or (READ if isinstance(step, Measure | Watch) else "done")
             yield named, self._go(after, self.procedure.target(step.id, outcome))
         if step.unable is not None:
             yield "unable", self._go(self._remember(state, step, None), step.unable)
@@ -129,13 +149,15 @@ class _World:
     def _remember(self, state: _State, step: Step, outcome: str | None) -> _State:
         if step.id not in self.asked:
             return state
+        if outcome is not None and step.id not in self.chosen_by:
+            outcome = READ  # how it was judged matters to nobody: fewer states to walk
         place = self.asked.index(step.id)
         return replace(state, known=(*state.known[:place], outcome, *state.known[place + 1 :]))
 
     def _complete(self, state: _State, step: SpokenStep, outcome: str | None) -> _State:
-        """What the step changes; a measure step changes nothing but by a conforming reading."""
+        """What the step changes; a step that is judged changes nothing but by conforming."""
         energy = dict(self.energy(state))
-        if isinstance(step, Measure) and step.limit is not None and outcome != Verdict.CONFORMING:
+        if isinstance(step, Measure | Watch) and outcome not in (None, Verdict.CONFORMING):
             for source in step.proves_dead:
                 if outcome == Verdict.NONCONFORMING:
                     energy[source] = Energy.LIVE
@@ -253,6 +275,12 @@ def _on_entry(world: _World, state: _State) -> Iterator[Finding]:
             message = f'the step "{step.id}" chooses by "{step.by}", which has no outcome on this way'
             yield Finding(Rule.CHOICE, step.id, message, "lead here only by ways that pass it", key="by")
         return
+    if isinstance(step, Calculate):
+        for name in inputs(step.calculate):
+            if state.known[world.asked.index(name)] is None:
+                message = f'the step "{step.id}" works with "{name}", which has not been read on this way'
+                yield Finding(Rule.WORKED_OUT, step.id, message, "lead here only by ways that pass it", key="calculate")
+        return
     yield from _energy(world, state, step)
     for item in step.takes_off:
         if item in state.off:
@@ -332,11 +360,11 @@ def advise(loaded: Loaded) -> list[Problem]:
 
 
 def _inside(step: Step) -> TypeGuard[SpokenStep]:
-    return not isinstance(step, Choose | Conclude) and step.hands_inside
+    return isinstance(step, SpokenStep) and step.hands_inside
 
 
 def _spoken(at: PathInFile, step: Step) -> Iterator[tuple[PathInFile, str]]:
-    if isinstance(step, Choose):
+    if isinstance(step, Choose | Calculate):
         return
     for number, caution in enumerate(step.cautions):
         yield (*at, "cautions", number, "text"), caution.text

@@ -21,6 +21,10 @@ CORRECTION, DISREGARD). *What the machine in front of us is like* (which source 
 safer by a step completed now: whatever is gone back to or taken back has made nothing safe until it is done again.
 Every move to a step is checked against it, and so is every reading, answer and "done" at a step.
 
+A watch reads in rounds. Between them nothing is asked for, and talk in the room is not answered; ``due`` says when
+the next round begins, and whoever runs the session sends ``Due`` then. What a watch or a figure says always follows
+from the readings that stand: a correction has it worked out anew.
+
 A correction or a DISREGARD may lead to a step that the machine's state forbids. Then we stay, the step that was taken
 back is ``_owed``, and there is no finding before it is done again: a finding always follows from what stands.
 """
@@ -29,12 +33,19 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import asdict, dataclass, field, replace
+from datetime import datetime, timedelta
+from decimal import Decimal
 from enum import Enum, auto
 from typing import Literal
 
-from handsfree.judge.rivals import rival
-from handsfree.judge.verdict import Judgement, judge
+from handsfree.judge import progress
+from handsfree.judge.figures import Known, Worked, formula, judge_figure, known_reading, say_figure
+from handsfree.judge.rivals import nearer, rival
+from handsfree.judge.uncertain import JudgingError, Uncertain, exact
+from handsfree.judge.verdict import Judgement, in_unit, judge
+from handsfree.judge.watch import Point
 from handsfree.procedure.model import (
+    Calculate,
     Caution,
     Choose,
     Conclude,
@@ -42,14 +53,19 @@ from handsfree.procedure.model import (
     Measure,
     Observe,
     Procedure,
+    Series,
     Signal,
     SpokenStep,
+    Step,
     Verdict,
+    Watch,
+    inputs,
 )
 from handsfree.procedure.proof import Energy
 from handsfree.session.events import (
     Act,
     Close,
+    Due,
     Ended,
     Event,
     Fault,
@@ -63,7 +79,7 @@ from handsfree.session.events import (
     Started,
 )
 from handsfree.spoken.grammar import understand
-from handsfree.spoken.meaning import Answer, Command, Open, Quantity, Reading, Refusal, Word
+from handsfree.spoken.meaning import Answer, Command, Kind, Open, Quantity, Reading, Refusal, Word
 from handsfree.spoken.numbers import say_number
 from handsfree.spoken.readback import say_reading
 from handsfree.spoken.words import PHRASES, REASONS
@@ -102,13 +118,18 @@ class Policy:
 
 @dataclass(frozen=True, slots=True)
 class _Taken:
-    """A reading on record; ``standing`` until it is corrected."""
+    """A reading on record; ``standing`` until it is corrected.
+
+    ``series`` is its place among those of a watch, None for a measure step; ``seconds`` since that watch began.
+    """
 
     id: str
     step: str
     reading: Reading
     judgement: Judgement
     standing: bool = True
+    series: int | None = None
+    seconds: float = 0.0
 
     @property
     def outcome(self) -> str | None:
@@ -121,6 +142,30 @@ class _Machine:
 
     energy: dict[str, Energy] = field(default_factory=dict)
     off: list[str] = field(default_factory=list)
+
+
+@dataclass(slots=True)
+class _Vigil:
+    """A watch that is under way.
+
+    ``first`` is the number of readings there were before it. ``rounds`` are read whole; ``series`` is the place of the
+    one that is asked for, None between rounds.
+    """
+
+    step: str
+    began: datetime
+    first: int
+    rounds: int = 0
+    series: int | None = None
+    told: dict[str, str] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, slots=True)
+class _Worked:
+    """A figure as it was worked out last, and the spoken step that had been done before."""
+
+    worked: Worked
+    after: str
 
 
 _SLOWER = 0.85
@@ -150,6 +195,11 @@ class Session:
         self._confidence: float | None = None
         self._reception: Reception | None = None
         self._acts: list[Act] = []
+        self._now = datetime.min  # the time of the last event, as the journal keeps it
+        self._vigil: _Vigil | None = None  # of the watch we are at
+        self._ended: dict[str, _Vigil] = {}  # watches that came to their end, by step
+        self._worked: dict[str, _Worked] = {}  # figures, by step, in the order they were worked out
+        self._heard_at = datetime.min  # when the reading in doubt was said
 
     # -- what is open --------------------------------------------------------------------------------------------------
 
@@ -174,6 +224,13 @@ class Session:
         return self._at
 
     @property
+    def due(self) -> datetime | None:
+        """When ``Due`` is to be sent, if nothing else happens before; None where nothing is waited for."""
+        if self._vigil is None or self._vigil.series is not None or self._phase is not Phase.STEP:
+            return None
+        return self._vigil.began + timedelta(seconds=progress.due(self._watch(self._at), self._vigil.rounds))
+
+    @property
     def open(self) -> Open:
         """What may be said now."""
         words = frozenset(word for (phase, word) in _WORDS if phase is self._phase)
@@ -187,15 +244,18 @@ class Session:
         wrong = self._to_correct()
         if wrong is None:
             words -= {Word.CORRECTION}
-        correction = None if wrong is None or Word.CORRECTION not in words else self._measure(wrong.step).expectation
+        correction = None if wrong is None or Word.CORRECTION not in words else self._asked(wrong).expectation
         if len(self._path) < 2:
             words -= {Word.GO_BACK}
-        if self._last is None:
+        if self._last is None and not self._points():
             words -= {Word.DISREGARD}
         if not isinstance(step, Do) and self._phase is Phase.STEP:
             words -= {Word.DONE, Word.AFFIRM, Word.NEGATIVE}
         if isinstance(step, Measure):
             return Open(reading=step.expectation, words=words, correction=correction)
+        if isinstance(step, Watch) and self._vigil is not None and self._vigil.series is not None:
+            expected = step.series[self._vigil.series].expectation
+            return Open(reading=expected, words=words, correction=correction)
         if isinstance(step, Observe):
             return Open(answers=step.answers, words=words, correction=correction)
         return Open(words=words, correction=correction)
@@ -205,6 +265,30 @@ class Session:
         step = self.procedure.step(id)
         assert isinstance(step, Measure)
         return step
+
+    def _watch(self, id: str) -> Watch:
+        """The step of this id, of which it is known that it watches."""
+        step = self.procedure.step(id)
+        assert isinstance(step, Watch)
+        return step
+
+    def _asked(self, taken: _Taken) -> Measure | Series:
+        """What asked for a reading."""
+        return self._measure(taken.step) if taken.series is None else self._watch(taken.step).series[taken.series]
+
+    def _asking(self) -> Measure | Series:
+        """What asks for a reading now."""
+        if self._vigil is None or self._vigil.series is None:
+            return self._measure(self._at)
+        return self._watch(self._at).series[self._vigil.series]
+
+    def _points(self, vigil: _Vigil | None = None) -> list[_Taken]:
+        """The standing readings of a watch, by default of the one under way, in the order of their times."""
+        vigil = vigil or self._vigil
+        if vigil is None:
+            return []
+        taken = [one for one in self._readings[vigil.first :] if one.standing and one.step == vigil.step]
+        return sorted(taken, key=lambda one: one.seconds)
 
     def _last_reading(self) -> _Taken | None:
         """The last standing reading on the way here: after GO BACK, what comes later is not what is spoken of."""
@@ -224,8 +308,13 @@ class Session:
         second Started, gives no acts.
         """
         self._acts = []
+        # As the journal keeps it, so that a replay comes to the same seconds.
+        now = event.time.replace(microsecond=event.time.microsecond // 1000 * 1000)
+        if isinstance(event, Due) and (self.due is None or now < self.due):
+            return self._acts
         if self.closed or isinstance(event, Started) is not (self._phase is Phase.FRESH):
             return self._acts
+        self._now = now
         match event:
             case Started():
                 self._record(Mark.OPENED, event.data)
@@ -236,6 +325,9 @@ class Session:
             case Fault():
                 self._record(Mark.FAULT, {"what": event.what})
                 self._say(event.what, "status")
+            case Due():
+                self._record(Mark.DUE, {"step": self._at})
+                self._begin_round()
             case Ended():
                 self._record(Mark.ENDED, {"why": event.why})
                 self._deviate("ended early", event.why)
@@ -264,13 +356,17 @@ class Session:
         unsure = event.confidence is not None and event.confidence < self._policy.doubt
         if self._phase is Phase.PAUSED and (isinstance(meaning, Refusal) or unsure):
             return  # talk in the room: it stands in the record, and nobody is interrupted
+        harmless = isinstance(meaning, Command) and meaning.word in _HARMLESS
+        if self.due is not None and (isinstance(meaning, Refusal) or (unsure and not harmless)):
+            self._hear_between(event.text, unsure=unsure)
+            return
         if isinstance(meaning, Refusal):
             self._ask_again(event.text, meaning.reason)
         elif event.confidence is not None and event.confidence < self._policy.reject:
             self._ask_again(event.text, "not heard clearly")
         elif isinstance(meaning, Reading):
             self._hear_reading(meaning, event, unsure=unsure)
-        elif unsure and not (isinstance(meaning, Command) and meaning.word in _HARMLESS):
+        elif unsure and not harmless:
             # An answer or a command is short: saying it again costs less than confirming it.
             self._ask_again(event.text, "not heard clearly")
         elif isinstance(meaning, Answer):
@@ -285,16 +381,17 @@ class Session:
     # -- readings and answers ------------------------------------------------------------------------------------------
 
     def _hear_reading(self, reading: Reading, event: Heard, *, unsure: bool) -> None:
-        step = self._measure(self._at)
+        step = self._asking()
         if _is_broken_count(reading, step):
             self._ask_again(say_reading(reading), "a count is a whole number")
             return
         self._again = 0
+        self._heard_at = self._now
         other = self._rival(event, reading, step)
         if other is not None:
             self._doubted = reading
             reason = f"{say_reading(reading)} sounds like {say_reading(other)}"
-            self._record(Mark.ASKED_AGAIN, {"step": step.id, "text": event.text, "reason": reason})
+            self._record(Mark.ASKED_AGAIN, {"step": self._at, "text": event.text, "reason": reason})
             digits = say_reading(reading, by_digits=True)
             self._ask(Phase.DOUBT, f"I heard {digits}. Affirm, or say the digits one by one.")
         elif unsure:
@@ -307,14 +404,17 @@ class Session:
     def _confusable_correction(self, event: Heard, reading: Reading) -> bool:
         old = self._to_correct()
         assert old is not None  # CORRECTION is not open otherwise
-        step = self._measure(old.step)
-        return self._rival(event, reading, step) is not None
+        return self._rival(event, reading, self._asked(old)) is not None
 
-    def _rival(self, event: Heard, reading: Reading, step: Measure) -> Reading | None:
+    def _rival(self, event: Heard, reading: Reading, asked: Measure | Series) -> Reading | None:
         """What else may have been said and would be judged otherwise; nothing where it was typed."""
         if event.confidence is None:
             return None
-        return rival(event.text, self._policy.likely(event.alternatives), reading, step)
+        others = self._policy.likely(event.alternatives)
+        if isinstance(asked, Measure):
+            return rival(event.text, others, reading, asked)
+        before = [taken.reading for taken in self._points() if self._asked(taken) is asked]
+        return nearer(event.text, others, reading, asked, before[-1] if before else None)
 
     def _ask(self, phase: Phase, question: str) -> None:
         self._phase = phase
@@ -322,9 +422,11 @@ class Session:
         self._speak(self._question)
 
     def _take(self, reading: Reading) -> None:
-        step = self._measure(self._at)
+        step = self._here()
         self._phase = Phase.STEP
-        if not self._barred(step):
+        if isinstance(step, Watch):
+            self._take_point(step, reading)
+        elif isinstance(step, Measure) and not self._barred(step):
             taken = self._write_reading(step, reading)
             self._complete(step, taken.outcome, taken.id)
 
@@ -332,26 +434,255 @@ class Session:
         judgement = judge(reading, step)
         taken = _Taken(f"r{len(self._readings) + 1}", step.id, reading, judgement)
         self._readings.append(taken)
-        self._record(
-            Mark.READING,
-            {
-                "id": taken.id,
-                "step": step.id,
-                "reading": step.reading,
-                "kind": str(reading.kind),
-                "value": reading.value,
-                "unit": reading.unit,
-                "waveform": reading.waveform,
-                "words": say_reading(reading),
-                "limit": None
-                if step.limit is None
-                else step.limit.model_dump(mode="json", exclude_none=True) | {"unit": step.unit},
-                "verdict": taken.outcome,
-                "reason": judgement.reason,
-            },
-        )
+        limit = None if step.limit is None else step.limit.model_dump(mode="json", exclude_none=True)
+        data = self._reading_data(taken, step.reading)
+        self._record(Mark.READING, data | {"limit": None if limit is None else limit | {"unit": step.unit}})
         self._say(_sentence(_judged(taken)), "reading")
         return taken
+
+    def _reading_data(self, taken: _Taken, name: str) -> dict[str, object]:
+        reading = taken.reading
+        return {
+            "id": taken.id,
+            "step": taken.step,
+            "reading": name,
+            "kind": str(reading.kind),
+            "value": reading.value,
+            "unit": reading.unit,
+            "waveform": reading.waveform,
+            "words": say_reading(reading),
+            "limit": None,
+            "verdict": taken.outcome,
+            "reason": taken.judgement.reason,
+        }
+
+    # -- watching ------------------------------------------------------------------------------------------------------
+
+    def _begin_watch(self, step: Watch) -> None:
+        self._vigil = _Vigil(step.id, self._now, len(self._readings))
+        if progress.due(step, 0) == 0:
+            self._begin_round()
+        else:
+            self._say_when()
+
+    def _begin_round(self) -> None:
+        assert self._vigil is not None
+        self._vigil.series = 0
+        self._say_when()
+
+    def _say_when(self) -> None:
+        """Asks for the reading that is due, or says which is next."""
+        assert self._vigil is not None
+        self._say(self._when(self._vigil), "instruction" if self._vigil.series is not None else "status")
+
+    def _when(self, vigil: _Vigil) -> str:
+        step = self._watch(self._at)
+        if vigil.series is not None:
+            return _sentence(f"{step.series[vigil.series].reading}, now")
+        left = vigil.began + timedelta(seconds=progress.due(step, vigil.rounds)) - self._now
+        seconds = max(left.total_seconds(), 1)
+        return f"Next reading in {_span(round(seconds))}: {step.series[0].reading}."
+
+    def _hear_between(self, text: str, *, unsure: bool) -> None:
+        """Between two rounds a reading is told to wait, and talk in the room is let pass."""
+        step = self._watch(self._at)
+        early = any(isinstance(understand(text, Open(reading=series.expectation)), Reading) for series in step.series)
+        if early and not unsure:
+            self._record(Mark.ASKED_AGAIN, {"step": self._at, "text": text, "reason": "the reading is not due yet"})
+            self._say_when()
+
+    def _take_point(self, step: Watch, reading: Reading) -> None:
+        assert self._vigil is not None and self._vigil.series is not None  # noqa: PT018
+        if self._barred(step):
+            return
+        before = self._points()
+        seconds = (self._heard_at - self._vigil.began).total_seconds()
+        if before and seconds <= before[-1].seconds:
+            seconds = before[-1].seconds + 0.001  # a clock that was set back does not turn the order round
+        if not self._write_point(step, self._vigil.series, reading, seconds):
+            return
+        self._vigil.series = self._vigil.series + 1 if self._vigil.series + 1 < len(step.series) else None
+        if self._vigil.series is None:
+            self._vigil.rounds += 1
+            # A round that was missed is not made up for: the next is the first that lies ahead.
+            elapsed = (self._now - self._vigil.began).total_seconds()
+            while self._vigil.rounds < len(step.times) and progress.due(step, self._vigil.rounds) <= elapsed:
+                self._vigil.rounds += 1
+            self._look(step)
+        else:
+            self._say_when()
+
+    def _write_point(self, step: Watch, series: int, reading: Reading, seconds: float) -> _Taken | None:
+        """Puts a reading of a series on record; what is no value is asked for again, and None is given."""
+        asked = step.series[series]
+        if reading.kind is not Kind.READING:
+            self._ask_again(say_reading(reading), "only a value can be followed over time")
+            return None
+        taken = _Taken(
+            f"r{len(self._readings) + 1}", step.id, reading, Judgement(None, ""), series=series, seconds=seconds
+        )
+        self._readings.append(taken)
+        data = self._reading_data(taken, asked.reading)
+        self._record(Mark.READING, data | {"series": asked.reading, "seconds": round(seconds, 3)})
+        self._say(_sentence(f"{asked.reading}: {say_reading(reading)}"), "reading")
+        return taken
+
+    def _progress(self, step: Watch, vigil: _Vigil) -> progress.Progress:
+        points = self._points(vigil)
+        series = [
+            [Point(taken.seconds, self._value(taken, one.unit)) for taken in points if taken.series == place]
+            for place, one in enumerate(step.series)
+        ]
+        return progress.progress(step, series, vigil.rounds)
+
+    def _look(self, step: Watch) -> None:
+        """After a round: what the series say so far, and either the end of the watch or the next time."""
+        assert self._vigil is not None
+        found = self._progress(step, self._vigil)
+        for course in found.courses:
+            watched = course.watched
+            news = (
+                f"{watched.reason}: {watched.verdict}" if course.must and watched.verdict is not None else course.news
+            )
+            if news and self._vigil.told.get(course.reading) != news:
+                self._vigil.told[course.reading] = news
+                self._say(_sentence(f"{course.reading} {news}"), "reading")
+        if found.order is not None and found.order.verdict is not None and found.over:
+            self._say(_sentence(f"{found.order.reason}: {found.order.verdict}"), "reading")
+        if not found.over:
+            self._say_when()
+            return
+        self._record(Mark.WATCHED, {"step": step.id, **progress.data(found), "verdict": _verdict(found.verdict)})
+        last = self._points()[-1].id
+        self._ended[step.id], self._vigil = self._vigil, None
+        self._complete(step, _verdict(found.verdict), last)
+
+    def _take_point_back(self, step: Watch, why: str) -> None:
+        """The last reading of the watch under way does not stand; it is asked for again at once."""
+        assert self._vigil is not None
+        taken = self._points()[-1]
+        self._withdraw(taken, None, why)
+        self._say(f"Corrected: {self._asked(taken).reading}, {say_reading(taken.reading)}, does not stand.", "reading")
+        if self._vigil.series is None:
+            self._vigil.rounds -= 1
+        self._vigil.series = taken.series
+        if not self._barred(step):
+            self._say_when()
+
+    # -- figures from earlier readings ---------------------------------------------------------------------------------
+
+    def _value(self, taken: _Taken, unit: str | None) -> Uncertain:
+        """A reading with its uncertainty, in a unit of its dimension."""
+        return exact(in_unit(taken.reading, unit))
+
+    def _reading_of(self, id: str) -> _Taken | None:
+        return next((taken for taken in reversed(self._readings) if taken.standing and taken.step == id), None)
+
+    def _work_out(self, step: Calculate, after: str) -> str | None:
+        """Works a figure out from what stands now, says and records it, and gives its outcome.
+
+        ``after`` is the spoken step that was done before it.
+        """
+        known: dict[str, Known] = {}
+        used: list[dict[str, object]] = []
+        try:
+            for name in inputs(step.calculate):
+                known[name] = self._known(name, used)
+        except JudgingError as error:
+            verdict = None if step.limit is None else Verdict.UNDECIDED
+            worked = Worked(None, verdict, "", str(error))
+        else:
+            worked = judge_figure(step, known)
+        self._worked.pop(step.id, None)
+        self._worked[step.id] = _Worked(worked, after)
+        found, outcome = worked.known, _verdict(worked.verdict)
+        said = say_figure(step, worked)
+        limit = None if step.limit is None else step.limit.model_dump(mode="json", exclude_none=True)
+        self._record(
+            Mark.CALCULATED,
+            {
+                "step": step.id,
+                "figure": step.figure,
+                "formula": formula(step.calculate, self._named),
+                "inputs": used,
+                "value": None if found is None else _rounded(found.value.value),
+                "unit": step.unit if found is None else found.unit,
+                "uncertainty": None if found is None or not found.value.parts else f"{found.value.expanded:.2g}",
+                "words": said,
+                "limit": None if limit is None else limit | {"unit": step.unit},
+                "limits": None
+                if worked.limits is None
+                else [_rounded(end) if end.is_finite() else None for end in worked.limits],
+                "verdict": outcome,
+                "reason": worked.reason,
+                "conformity": None if worked.conformity is None else f"{worked.conformity:.3g}",
+            },
+        )
+        if found is None:
+            again = self.procedure.target(step.id, outcome)
+            self._say(
+                _sentence(f"{step.figure} cannot be worked out: {worked.reason}"), "asked again" if again else "status"
+            )
+        else:
+            tail = f", {worked.limit}: {outcome}" if outcome else ""
+            tail += f"; {worked.reason}" if worked.reason else ""
+            self._say(_sentence(f"{step.figure}: {said}{tail}"), "reading")
+        return outcome
+
+    def _known(self, id: str, used: list[dict[str, object]]) -> Known:
+        """A reading or figure to work with, noted in ``used``. Raises JudgingError where there is none."""
+        step = self.procedure.step(id)
+        if isinstance(step, Calculate):
+            worked = self._worked.get(id)
+            if worked is None or worked.worked.known is None:
+                raise JudgingError(f"{step.figure} is not known: go back, and measure what it is worked out from")
+            known = worked.worked.known
+            used.append(
+                {
+                    "step": id,
+                    "reading": step.figure,
+                    "id": None,
+                    "value": _rounded(known.value.value),
+                    "unit": known.unit,
+                }
+            )
+            return known
+        taken = self._reading_of(id)
+        if taken is None:
+            raise JudgingError(f"there is no reading of {self._named(id)}: go back, and measure it")
+        known = known_reading(taken.reading)
+        used.append(
+            {
+                "step": id,
+                "reading": self._named(id),
+                "id": taken.id,
+                "value": taken.reading.value,
+                "unit": taken.reading.unit,
+            }
+        )
+        return replace(known, value=self._value(taken, taken.reading.unit))
+
+    def _named(self, id: str) -> str:
+        step = self.procedure.step(id)
+        return step.figure if isinstance(step, Calculate) else self._measure(id).reading
+
+    def _work_out_again(self, changed: str) -> bool:
+        """After a correction: figures made from that reading are worked out anew; True where one leads elsewhere."""
+        path = list(self._path)
+        for name, before in list(self._worked.items()):
+            step = self.procedure.step(name)
+            assert isinstance(step, Calculate)
+            if changed not in self.procedure.readings_of(step) or before.after not in path:
+                continue
+            outcome = self._work_out(step, before.after)
+            if outcome != self._outcomes.get(name):
+                left_by = self._outcomes.get(before.after)
+                self._outcomes[name] = outcome
+                self._lead(before.after, left_by, self.procedure.target(name, outcome))
+                return True
+        return False
+
+    # -- answers -------------------------------------------------------------------------------------------------------
 
     def _answer(self, key: str, text: str) -> None:
         if self._phase is Phase.REASON:
@@ -371,7 +702,7 @@ class Session:
         """The step is done: its effects happen, and we go where it leads."""
         self._last = (step.id, reading)
         self._outcomes[step.id] = outcome
-        if not isinstance(step, Measure) or outcome in (None, Verdict.CONFORMING):
+        if not isinstance(step, Measure | Watch) or outcome in (None, Verdict.CONFORMING):
             self._apply(step)
         else:
             self._disprove(step, outcome)
@@ -428,11 +759,20 @@ class Session:
         if id is None:
             return self._refuse("the procedure does not say what follows. Say go back, or end session")
         step = self.procedure.step(id)
-        while isinstance(step, Choose):
+        passed: set[str] = set()
+        while isinstance(step, Choose | Calculate):
+            if step.id in passed:
+                return self._refuse("the procedure goes round in a circle here. Say go back, or end session")
+            passed.add(step.id)
             self._record(Mark.ENTERED, {"step": step.id, "kind": step.kind, "text": ""})
-            target = self.procedure.target(step.id, self._outcomes.get(step.by))
+            if isinstance(step, Choose):
+                asked, outcome = step.by, self._outcomes.get(step.by)
+            else:
+                asked = step.id
+                outcome = self._outcomes[step.id] = self._work_out(step, self._path[-1])
+            target = self.procedure.target(step.id, outcome)
             if target is None:
-                return self._refuse(f"{_spaced(step.by)} does not say what follows. Say go back, or end session")
+                return self._refuse(f"{_spaced(asked)} does not say what follows. Say go back, or end session")
             step = self.procedure.step(target)
         if isinstance(step, Conclude):
             if self._owed:
@@ -451,6 +791,9 @@ class Session:
             self._path.append(step.id)
         self._record(Mark.ENTERED, {"step": step.id, "kind": step.kind, "text": step.say})
         self._say_step(step)
+        self._vigil = None
+        if isinstance(step, Watch):
+            self._begin_watch(step)
         return True
 
     def _lead(self, taken_back: str, left_by: str | None, target: str | None) -> None:
@@ -470,7 +813,7 @@ class Session:
 
     def _here(self) -> SpokenStep:
         step = self.procedure.step(self._at)
-        assert isinstance(step, Do | Measure | Observe)
+        assert isinstance(step, SpokenStep)
         return step
 
     def _barred(self, step: SpokenStep) -> bool:
@@ -574,14 +917,15 @@ class Session:
         elif not self._barred(self._here()):
             for said in self._step_said:
                 self._speak(said)
+            if self._vigil is not None:
+                self._say_when()
 
     def _read_back(self, command: Command) -> None:
         taken = self._last_reading()
         if taken is None:
             self._say("No reading yet.", "status")
             return
-        step = self._measure(taken.step)
-        self._say(_sentence(f"{step.reading}: {_judged(taken)}"), "reading")
+        self._say(_sentence(f"{self._asked(taken).reading}: {_judged(taken)}"), "reading")
 
     def _stand_by(self, command: Command) -> None:
         self._resume, self._phase = self._phase, Phase.PAUSED
@@ -596,8 +940,11 @@ class Session:
     def _correct(self, command: Command) -> None:
         old = self._to_correct()
         assert old is not None  # CORRECTION is not open otherwise
+        if old.series is not None:
+            self._correct_point(old, command)
+            return
         step = self._measure(old.step)
-        left = self.procedure.step(self._last[0]) if self._last is not None else None
+        left = self._left_step()
         if command.reading is None and isinstance(left, Observe):
             self._disregard(command)  # what was wrong is the answer just given, not a reading before it
             return
@@ -629,10 +976,62 @@ class Session:
         if new.outcome != left_by:
             self._lead(step.id, left_by, self.procedure.target(step.id, new.outcome))
             return
+        if self._work_out_again(step.id):
+            return
         if self._last == (step.id, old.id):
             self._last = (step.id, new.id)
         if not self._barred(self._here()):
             self._speak(self._step_said[-1])
+
+    def _left_step(self) -> Step | None:
+        return self.procedure.step(self._last[0]) if self._last is not None else None
+
+    def _correct_point(self, old: _Taken, command: Command) -> None:
+        """A reading of a series: another at its time, or it is asked for again."""
+        step = self._watch(old.step)
+        under_way = self._vigil is not None and self._at == step.id
+        assert old.series is not None
+        if command.reading is None:
+            if under_way and old.standing:
+                self._take_point_back(step, "correction")
+                return
+            if isinstance(self._left_step(), Observe):
+                self._disregard(command)
+                return
+            left_by = self._outcomes.get(step.id, self._owed.get(step.id))
+            self._withdraw(old, None, "correction")
+            self._say(f"Corrected: {self._asked(old).reading}, {say_reading(old.reading)}, does not stand.", "reading")
+            if left_by == Verdict.CONFORMING:
+                self._take_back(step)
+            self._lead(step.id, left_by, step.id)
+            return
+        if _is_broken_count(command.reading, self._asked(old)):
+            self._ask_again(say_reading(command.reading), "a count is a whole number")
+            return
+        new = self._write_point(step, old.series, command.reading, old.seconds)
+        if new is None:
+            return
+        self._withdraw(old, new.id, "correction")
+        if under_way:
+            if self._vigil is not None and self._vigil.series is None:
+                self._look(step)
+            else:
+                self._say_when()
+            return
+        left_by = self._owed.pop(step.id, self._outcomes.get(step.id))
+        found = self._progress(step, self._ended[step.id])
+        outcome = _verdict(found.verdict or (Verdict.UNDECIDED if any(one.must for one in found.courses) else None))
+        self._record(Mark.WATCHED, {"step": step.id, **progress.data(found), "verdict": outcome})
+        self._outcomes[step.id] = outcome
+        if outcome == left_by:
+            if not self._barred(self._here()):
+                self._speak(self._step_said[-1])
+            return
+        if left_by == Verdict.CONFORMING:
+            self._take_back(step)
+        self._disprove(step, outcome)
+        self._say(_sentence(f"{found.reason}: {outcome}"), "reading")
+        self._lead(step.id, left_by, self.procedure.target(step.id, outcome))
 
     def _withdraw(self, taken: _Taken, by: str | None, why: str) -> None:
         """The reading stays on record and no longer stands."""
@@ -643,10 +1042,14 @@ class Session:
 
     def _disregard(self, command: Command) -> None:
         """Takes the last step back, which may have been completed or left by UNABLE."""
+        here = self._here()
+        if isinstance(here, Watch) and self._points():
+            self._take_point_back(here, "disregard")
+            return
         assert self._last is not None  # DISREGARD is not open otherwise
         left, reading = self._last
         step = self.procedure.step(left)
-        assert isinstance(step, Do | Measure | Observe)
+        assert isinstance(step, SpokenStep)
         left_by = self._outcomes.pop(left, None)
         for taken in self._readings:
             if taken.id == reading:
@@ -693,11 +1096,13 @@ class Session:
         self._barred(self._here())
 
     def _how_far(self, command: Command) -> None:
-        spoken = [step.id for step in self.procedure.steps if isinstance(step, Do | Measure | Observe)]
+        spoken = [step.id for step in self.procedure.steps if isinstance(step, SpokenStep)]
         parts = [f"Step {spoken.index(self._at) + 1} of {len(spoken)}", _counted(self.standing, "reading")]
         parts += [f"{source.name} {self._machine.energy[key].value}" for key, source in self.procedure.sources.items()]
         if self._machine.off:
             parts.append(f"off: {', '.join(self._machine.off)}")
+        if self._vigil is not None:
+            parts.append(self._when(self._vigil).removesuffix("."))
         self._say(". ".join(parts) + ".", "status")
 
     def _roger(self, command: Command) -> None:
@@ -752,7 +1157,9 @@ class Session:
             return f"The reasons are: {', '.join(REASONS)}."
         if self._phase in (Phase.DOUBT, Phase.LEAVING):
             return "Affirm or negative."
-        if isinstance(step, Measure):
+        if self._vigil is not None and self._vigil.series is None:
+            return self._when(self._vigil)
+        if isinstance(step, Measure | Watch):
             return "Say the digits one by one, then the unit."
         if isinstance(step, Observe):
             return f"Say {' or '.join(phrases[0] for phrases in step.answers.values())}."
@@ -866,7 +1273,23 @@ def _heard_data(event: Heard) -> dict[str, object]:
     return data
 
 
-def _is_broken_count(reading: Reading, step: Measure) -> bool:
+def _rounded(value: Decimal) -> str:
+    """For the record: ten digits, since the last bits of a curve differ from one machine to another."""
+    return format(Decimal(f"{value:.10g}").normalize(), "f")
+
+
+def _verdict(verdict: Verdict | None) -> str | None:
+    return None if verdict is None else str(verdict)
+
+
+def _span(seconds: int) -> str:
+    """A time to wait, to the second: "one minute forty seconds"."""
+    parts = [(seconds // 60, "minute"), (seconds % 60, "second")]
+    words = [f"{say_number(str(count))} {name}" + ("" if count == 1 else "s") for count, name in parts if count]
+    return " ".join(words)
+
+
+def _is_broken_count(reading: Reading, step: Measure | Series) -> bool:
     return step.quantity is Quantity.COUNT and reading.value is not None and not reading.value.isdecimal()
 
 

@@ -141,12 +141,12 @@ ONE_FAULT = [
     (
         "    kind: observe\n",
         "",
-        '22:5: the step "look" has no "kind"; add kind: and one of do, measure, observe, choose, conclude',
+        '22:5: the step "look" has no "kind"; add kind: and one of do, measure, observe, watch, calculate, choose, conclude',
     ),
     (
         "kind: observe",
         "kind: obsrve",
-        '22:5: "obsrve" is not a kind of step; write "observe"; allowed here: do, measure, observe, choose, conclude',
+        '22:5: "obsrve" is not a kind of step; write "observe"; allowed here: do, measure, observe, watch, calculate, choose, conclude',
     ),
     (
         "kind: electrical",
