@@ -82,7 +82,9 @@ def known_reading(reading: Reading, value: Uncertain | None = None) -> Known:
     return Known(exact(reading.value) if value is None else value, reading.unit)
 
 
-def judge_figure(step: Calculate, known: Mapping[str, Known], rule: Rule = Rule.ISO_14253_1) -> Worked:
+def judge_figure(
+    step: Calculate, known: Mapping[str, Known], rule: Rule = Rule.ISO_14253_1, ratio: Decimal = Decimal(1)
+) -> Worked:
     """Works the figure of a step out from what is known of others, by their ids, and judges it.
 
     What cannot be worked out is undecided where it would be judged. Raises KeyError for an input that is not there.
@@ -97,7 +99,7 @@ def judge_figure(step: Calculate, known: Mapping[str, Known], rule: Rule = Rule.
         return Worked(None, verdict, "" if step.limit is None else _words(step), str(error))
     if step.limit is None or limits is None:
         return Worked(found, None, "", "")
-    decision = decide(found.value, limits, rule)
+    decision = decide(found.value, limits, rule, ratio)
     reason = decision.reason
     if isinstance(step.calculate, model.ImbalancePercent) and decision.verdict is not Verdict.CONFORMING:
         values = {_named(part): _of(part, known) for part in step.calculate.imbalance_percent}
@@ -135,7 +137,7 @@ def formula(figure: Figure, name: Callable[[str], str]) -> str:
 
     def of(part: Figure) -> str:
         text = formula(part, name)
-        return f"({text})" if isinstance(part, model.Sum | model.Difference | model.Ratio) else text
+        return text if isinstance(part, str) else f"({text})"
 
     match figure:
         case str():

@@ -40,6 +40,7 @@ class Course:
     watched: Watched
     news: str
     curve: FirstOrder | None
+    goal: Decimal | None = None  # the value to come to
 
 
 @dataclass(frozen=True, slots=True)
@@ -101,6 +102,7 @@ def data(progress: Progress) -> dict[str, Any]:
             {
                 "reading": course.reading,
                 "must": course.must,
+                "goal": None if course.goal is None else _plain(course.goal),
                 "verdict": _text(course.watched.verdict),
                 "reason": course.watched.reason if course.must else "",
                 "fit": None
@@ -154,7 +156,9 @@ def _course(step: Watch, series: Series, points: Sequence[Point], rule: Rule) ->
     if watched.verdict is None and points and not _there(series, points)(points[-1]):
         watched = _stalled(series, points, watched)
     news = _outlook(points, direction, goal, within, series.unit, scatter) if to and watched.verdict is None else ""
-    return Course(series.reading, must, watched, news, curve)
+    if not news and watched.odd is not None:
+        news = watched.reason
+    return Course(series.reading, must, watched, news, curve, goal if to else None)
 
 
 def _outlook(

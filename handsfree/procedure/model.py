@@ -394,6 +394,7 @@ class Measure(_SpokenStep):
 
     ``reading`` names what is read ("overload"). Without ``limit`` the reading is recorded and not judged.
     ``over_range`` is the verdict for a display of OL; by default what the limit makes of it.
+    ``nameplate`` marks what is read from a plate and not from a meter, and so is exact.
     A verdict missing from ``next`` goes to the following step, except undecided, which measures again.
     """
 
@@ -404,6 +405,7 @@ class Measure(_SpokenStep):
     waveform: Waveform | None = None
     limit: Limit | None = None
     over_range: Verdict | None = None
+    nameplate: StrictBool = False
     next: ByVerdict = None
 
     @property

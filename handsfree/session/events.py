@@ -32,7 +32,7 @@ class Mark(StrEnum):
     CALCULATED = "calculated"  # {step, figure, formula, inputs: [{step, reading, id, value, unit}], value, unit,
     #                            uncertainty, words, limit: {...}, limits: [low, high], verdict, reason, conformity};
     #                            uncertainty is expanded (k = 2), null where none is known
-    WATCHED = "watched"  # {step, series: [{reading, must, verdict, reason, fit, left_out}], order, verdict}
+    WATCHED = "watched"  # {step, series: [{reading, must, goal, verdict, reason, fit, left_out}], order, verdict}
     CORRECTED = "corrected"  # {reading, by, why}: reading id, id of the new one or null
     ANSWERED = "answered"  # {step, answer, text}
     DONE = "done"  # {step}

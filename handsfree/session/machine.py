@@ -597,6 +597,7 @@ class Session:
         self._worked[step.id] = _Worked(worked, after)
         found, outcome = worked.known, _verdict(worked.verdict)
         said = say_figure(step, worked)
+        unit = step.unit if found is None else found.unit
         limit = None if step.limit is None else step.limit.model_dump(mode="json", exclude_none=True)
         self._record(
             Mark.CALCULATED,
@@ -606,10 +607,10 @@ class Session:
                 "formula": formula(step.calculate, self._named),
                 "inputs": used,
                 "value": None if found is None else _rounded(found.value.value),
-                "unit": step.unit if found is None else found.unit,
+                "unit": unit,
                 "uncertainty": None if found is None or not found.value.parts else f"{found.value.expanded:.2g}",
                 "words": said,
-                "limit": None if limit is None else limit | {"unit": step.unit},
+                "limit": None if limit is None else limit | {"unit": unit},
                 "limits": None
                 if worked.limits is None
                 else [_rounded(end) if end.is_finite() else None for end in worked.limits],
