@@ -352,7 +352,8 @@ def advise(loaded: Loaded) -> list[Problem]:
             if longest > MAX_WORDS:
                 message = f"a sentence of {longest} words is hard to follow by ear"
                 advice.append(Problem(name, *loaded.place(path), message, f"divide it; {MAX_WORDS} words at most"))
-        if _inside(step) and not step.cautions and not (number and _inside(steps[number - 1])):
+        before = next((one for one in reversed(steps[:number]) if not isinstance(one, Choose | Calculate)), None)
+        if _inside(step) and not step.cautions and not (before and _inside(before)):
             message = f'hands go inside at the step "{step.id}" and no caution is spoken'
             remedy = "add a caution that opens with the command and names the risk"
             advice.append(Problem(name, *loaded.place(("steps", number)), message, remedy))

@@ -37,7 +37,9 @@ def chart(
     """
     if len(points) < 2:
         return None
-    values = [value for _, value in points] + ([] if goal is None else [goal])
+    # One that does not fit may lie far off; it is drawn at the edge rather than pressing the others flat.
+    kept = [value for place, (_, value) in enumerate(points, 1) if place != left_out]
+    values = kept + ([] if goal is None else [goal])
     end = points[-1][0] / 60 or 1.0
     ups = _ticks(min(values), max(values))
     low, high = min(*values, ups[0]), max(*values, ups[-1])
@@ -47,7 +49,7 @@ def chart(
         return round(left + (right - left) * minutes / end, 1)
 
     def y(value: float) -> float:
-        return round(bottom - (bottom - top) * (value - low) / ((high - low) or 1.0), 1)
+        return round(bottom - (bottom - top) * (min(max(value, low), high) - low) / ((high - low) or 1.0), 1)
 
     placed = [(x(seconds / 60), y(value)) for seconds, value in points]
     odd = placed[left_out - 1] if left_out is not None and 0 < left_out <= len(placed) else None
