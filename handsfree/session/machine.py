@@ -919,6 +919,8 @@ class Session:
             for said in self._step_said:
                 self._speak(said)
             if self._vigil is not None:
+                for reading, news in self._vigil.told.items():
+                    self._say(_sentence(f"{reading} {news}"), "status")
                 self._say_when()
 
     def _read_back(self, command: Command) -> None:
