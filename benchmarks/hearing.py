@@ -34,14 +34,15 @@ from rich.console import Console
 from rich.table import Table
 from scipy.stats import beta
 
-from handsfree.judge.rivals import rival
-from handsfree.procedure.model import AtMost, Measure
+from handsfree.judge.assess import Means, doubt_about
+from handsfree.procedure.model import AtMost, DecisionRule, Measure
 from handsfree.session.machine import Policy
 from handsfree.sound.ear import Ear, Hearing
 from handsfree.sound.protocol import RATE, Audio, Recogniser
 from handsfree.sound.sphinx import SphinxRecogniser
 from handsfree.spoken.grammar import understand
 from handsfree.spoken.meaning import Answer, Command, Expectation, Kind, Open, Quantity, Reading, Word
+from handsfree.spoken.written import spoken_words
 
 CLEAN = "clean"
 CONDITIONS = (CLEAN, *(f"{kind} {level}" for kind in ("hum", "fan") for level in (20, 15, 10, 5)))
@@ -148,8 +149,12 @@ def would_ask(hearing: Hearing, what: Open, said: Reading, policy: Policy) -> bo
         unit=heard.unit,
         limit=AtMost(at_most=middle),
     )
-    others = policy.likely((other.text, other.score) for other in hearing.utterance.alternatives)
-    return rival(hearing.utterance.text, others, heard, step) is not None
+    alternatives = [(other.text, other.score) for other in hearing.utterance.alternatives]
+    likely, unlikely = (
+        [spoken_words(text) for text in texts] for texts in (policy.likely(alternatives), policy.unlikely(alternatives))
+    )
+    words, means = spoken_words(hearing.utterance.text), Means(DecisionRule.SIMPLE_ACCEPTANCE, Decimal(1))
+    return doubt_about(words, heard, step, means, likely, unlikely).asks
 
 
 @cache

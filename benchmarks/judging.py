@@ -28,10 +28,10 @@ from rich.table import Table
 from handsfree.judge.decision import decide
 from handsfree.judge.hearings import doubt, hearings, within
 from handsfree.judge.meter import Meter, uncertain_reading
-from handsfree.judge.rivals import rival
 from handsfree.judge.verdict import bounds, judge
 from handsfree.procedure.model import Measure, Verdict
 from handsfree.spoken.confusable import TWIN
+from handsfree.spoken.confusable import twins as confusable_twins
 from handsfree.spoken.meaning import Reading
 from handsfree.spoken.numbers import DIGIT, NOUGHT, TEEN, TENS, say_number
 from handsfree.spoken.reading import parse_words
@@ -229,7 +229,10 @@ def always(words: list[str], reading: Reading, chosen: Part) -> bool:
 
 
 def twins(words: list[str], reading: Reading, chosen: Part) -> bool:
-    return rival(" ".join(words), (), reading, chosen.step) is not None
+    """Asks where the number that differs in stress and a consonant would be judged otherwise."""
+    verdict = judge(reading, chosen.step).verdict
+    others = (parse_words(other, chosen.step.expectation) for other in confusable_twins(words))
+    return any(isinstance(other, Reading) and judge(other, chosen.step).verdict is not verdict for other in others)
 
 
 def confusable(words: list[str], reading: Reading, chosen: Part) -> bool:

@@ -28,6 +28,7 @@ from handsfree.spoken.meaning import Expectation, Quantity, Reading
 if TYPE_CHECKING:  # engines and pint take long to import: each command imports what it needs
     from rich.console import Console
 
+    from handsfree.judge.meter import Meter
     from handsfree.procedure.load import Loaded
     from handsfree.session.events import Started
     from handsfree.session.machine import Policy
@@ -153,7 +154,7 @@ def _run(options: argparse.Namespace) -> int:
         for problem in problems:
             print(problem, file=sys.stderr)
         raise UnusableError("the procedure is not run before all of this is put right")
-    loaded = load(path)
+    loaded, meters = load(path), _meters(options)
     speaker = _speaker(options)
     folder = options.out or _new_folder(loaded)
     voice, remark = choose_voice(
@@ -163,7 +164,7 @@ def _run(options: argparse.Namespace) -> int:
         print(remark, file=sys.stderr)
     screen = Screen()
     if options.typed:
-        conversation, opened = begin(loaded, folder, voice, screen, None, source="typed")
+        conversation, opened = begin(loaded, folder, voice, screen, None, source="typed", meters=meters)
         from_text(conversation, _lines(screen.console.is_terminal), opened)
     elif options.audio:
         from handsfree.sound.audio import read
@@ -171,12 +172,14 @@ def _run(options: argparse.Namespace) -> int:
         audio, remarks = read(options.audio)
         print(*remarks, sep="\n", end="\n" if remarks else "", file=sys.stderr)
         with _recogniser(options, speaker) as recogniser:
-            conversation, opened = begin(loaded, folder, voice, screen, recogniser, source=options.audio.name)
+            conversation, opened = begin(
+                loaded, folder, voice, screen, recogniser, source=options.audio.name, meters=meters
+            )
             from_recording(conversation, audio, _for_speaker(opened, speaker))
     else:
         with _recogniser(options, speaker) as recogniser:
             source = options.device or "microphone"
-            conversation, opened = begin(loaded, folder, voice, screen, recogniser, source=source)
+            conversation, opened = begin(loaded, folder, voice, screen, recogniser, source=source, meters=meters)
             if lost := from_microphone(
                 conversation, options.device, _for_speaker(opened, speaker), headset=options.headset
             ):
@@ -184,6 +187,12 @@ def _run(options: argparse.Namespace) -> int:
     conversation.close()
     screen.console.print(f"The record is in {folder}\nseal {seal(folder)}", soft_wrap=True)
     return OK if conversation.session.finding else REFUSED
+
+
+def _meters(options: argparse.Namespace) -> tuple[Meter, ...]:
+    from handsfree.judge.meterfile import load_meters
+
+    return load_meters(options.meter or ())
 
 
 def _speaker(options: argparse.Namespace) -> Speaker | None:
@@ -478,10 +487,11 @@ def _print_findings(console: Console, findings: Findings, speaker: Speaker) -> N
 
 
 def _check(options: argparse.Namespace) -> int:
+    from handsfree.judge.fit import misfits
     from handsfree.procedure.load import load
     from handsfree.procedure.proof import advise, check
 
-    bad = False
+    bad, meters = False, _meters(options)
     for name in options.procedure:
         path = _procedure(name)
         problems = check(path)
@@ -490,7 +500,7 @@ def _check(options: argparse.Namespace) -> int:
         bad |= bool(problems)
         if not problems:
             loaded = load(path)
-            for advice in advise(loaded):
+            for advice in [*advise(loaded), *misfits(loaded, meters)]:
                 print(f"{advice} (advice)")
             print(f"{path}: {len(loaded.procedure.steps)} steps, every path proved")
     return UNUSABLE if bad else OK
@@ -561,6 +571,7 @@ def _parser() -> argparse.ArgumentParser:
     how.add_argument("--typed", action="store_true", help="type what would be said, one phrase a line")
     how.add_argument("--audio", type=Path, metavar="FILE", help="take the technician's words from a recording")
     run.add_argument("--out", type=Path, metavar="DIR", help="folder for the record (default: sessions/TIME-PROCEDURE)")
+    _add_meter(run, "judge with a meter's uncertainty and hold it to what a step demands")
     run.add_argument("--device", metavar="NAME", help="microphone, by number or part of its name")
     run.add_argument(
         "--headset", action="store_true", help="the microphone does not hear the voice: speech cuts it off"
@@ -648,6 +659,7 @@ def _parser() -> argparse.ArgumentParser:
         "back, and that every outcome leads to a conclusion.",
     )
     check.add_argument("procedure", nargs="+", help="path of a YAML file, or the name of a shipped procedure")
+    _add_meter(check, "say also what the readings ask of a meter that none of these can do")
 
     verify = command(
         "verify",
@@ -698,6 +710,16 @@ def _add_voice(parser: argparse.ArgumentParser, default: str | None) -> None:
         default=default,
         help="speak aloud, into files beside the record, or not at all (default: "
         + ("silent)" if default else "aloud where there is a loudspeaker; silent with --typed and --audio)"),
+    )
+
+
+def _add_meter(parser: argparse.ArgumentParser, short: str) -> None:
+    parser.add_argument(
+        "--meter",
+        type=Path,
+        action="append",
+        metavar="FILE",
+        help=f"{short}: a meter's YAML file, or a folder of them; may be given several times",
     )
 
 

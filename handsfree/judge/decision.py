@@ -10,21 +10,12 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 from decimal import Decimal
-from enum import StrEnum
 
 from handsfree.judge.uncertain import COVERAGE, Uncertain
-from handsfree.procedure.model import Verdict
+from handsfree.procedure.model import DecisionRule, Verdict
 
+Rule = DecisionRule
 _FAR = Decimal("Infinity")
-
-
-class Rule(StrEnum):
-    """Who carries the doubt."""
-
-    SIMPLE_ACCEPTANCE = "simple acceptance"  # shared: the limits themselves decide (JCGM 106, 8.2)
-    GUARDED_ACCEPTANCE = "guarded acceptance"  # conforming only beyond doubt (8.3.2)
-    GUARDED_REJECTION = "guarded rejection"  # nonconforming only beyond doubt (8.3.3)
-    ISO_14253_1 = "ISO 14253-1"  # either only beyond doubt: the default rule of ISO 14253-1
 
 
 @dataclass(frozen=True, slots=True)
@@ -109,6 +100,6 @@ def can_ever_conform(standard: float, limits: tuple[Decimal, Decimal], rule: Rul
 
 def _doubt(measured: Uncertain, low: Decimal, high: Decimal, accepted: tuple[Decimal, Decimal]) -> str:
     if accepted[0] > accepted[1]:
-        return "the meter is too coarse for this tolerance: use a better meter"
+        return "the meter is too coarse for this tolerance"
     side = "inside" if low <= measured.value <= high else "outside"
-    return f"{side} the limit by less than the meter can tell: measure again, then use a better meter"
+    return f"{side} the limit by less than the meter can tell"

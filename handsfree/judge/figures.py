@@ -72,14 +72,14 @@ class Worked:
     conformity: float | None = None
 
 
-def known_reading(reading: Reading, value: Uncertain | None = None) -> Known:
-    """A reading to work with; ``value`` is the reading with its uncertainty in its own unit, where a meter is known.
+def known_reading(reading: Reading, value: Uncertain | None, unit: str | None) -> Known:
+    """A reading to work with; ``value`` is what it is in ``unit``, with the uncertainty that is known of it.
 
     Raises JudgingError for over range and for bounds, which are no values.
     """
-    if reading.kind is not Kind.READING or reading.value is None:
+    if reading.kind is not Kind.READING or value is None:
         raise JudgingError(f"{say_reading(reading)} is only a bound, and nothing can be worked out from it")
-    return Known(exact(reading.value) if value is None else value, reading.unit)
+    return Known(value, unit)
 
 
 def judge_figure(

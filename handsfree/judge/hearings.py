@@ -25,9 +25,11 @@ from handsfree.spoken.meaning import Expectation, Reading
 from handsfree.spoken.numbers import DIGIT, NOUGHT, OH, POINT, TEEN, TEN, TENS
 from handsfree.spoken.readback import say_reading
 from handsfree.spoken.reading import parse_words
+from handsfree.spoken.units import near
 
 # How often, of a hundred hearings where it is possible, something else had been said.
 TEEN_FOR_TY = 0.02  # thirteen, thirty: they differ in stress and a consonant
+TEEN_WHY = "teen for ty"
 FIVE_FOR_NINE = 0.01  # the reason for FIFE and NINER (ICAO Annex 10 Vol. II, 5.2.1.4.3.1)
 POINT_LOST = 0.005
 FIRST_FIGURE_LOST = 0.004  # the microphone, or the endpointer, opened late
@@ -115,7 +117,7 @@ def sentences(words: Sequence[str]) -> Iterator[Sentence]:
     first, last = min([numbers[0], *points]), numbers[-1]
     for place, word in enumerate(words):
         for table, prior, why in (
-            (TWIN, TEEN_FOR_TY, "teen for ty"),
+            (TWIN, TEEN_FOR_TY, TEEN_WHY),
             (_NINE, FIVE_FOR_NINE, "five for nine"),
             (_MEGA, MEGA_FOR_MILLI, "mega for milli"),
         ):
@@ -143,17 +145,28 @@ def sentences(words: Sequence[str]) -> Iterator[Sentence]:
 
 
 def hearings(
-    words: Sequence[str], reading: Reading, expect: Expectation, alternatives: Iterable[Sequence[str]] = ()
+    words: Sequence[str],
+    reading: Reading,
+    expect: Expectation,
+    alternatives: Iterable[Sequence[str]] = (),
+    unlikely: Iterable[Sequence[str]] = (),
 ) -> tuple[Hearing, ...]:
     """The other readings that ``words``, understood as ``reading``, may have been; likeliest first.
 
-    ``alternatives`` are the words of the recogniser's own likely alternatives.
+    ``alternatives`` are the words of the recogniser's own likely alternatives. ``unlikely`` are those that it compared
+    with the sound and found far less likely; that counts for more than the table, except for teen and ty, which differ
+    in so little that no recogniser's word is taken for it. A unit that no meter shows in place of the expected one was
+    not said.
     """
     found: dict[Reading, Hearing] = {}
     own = (Sentence(tuple(other), ALTERNATIVE, "the recogniser's second choice") for other in alternatives)
+    out = {tuple(other) for other in unlikely}
+    shown = near(expect.unit) if expect.unit is not None else frozenset[str]()
     for sentence in (*own, *sentences(words)):
+        if sentence.words in out and sentence.why != TEEN_WHY:
+            continue
         other = parse_words(sentence.words, expect)
-        if not isinstance(other, Reading) or _same(other, reading):
+        if not isinstance(other, Reading) or _same(other, reading) or (shown and other.unit not in {None, *shown}):
             continue
         known = found.get(other)
         prior = sentence.prior + (known.prior if known else 0.0)

@@ -11,18 +11,18 @@ sound the same, so the range that has this digit is taken, which is never the be
 from __future__ import annotations
 
 import math
+import re
 from dataclasses import dataclass
 from datetime import date
 from decimal import Decimal
-from enum import StrEnum
 from itertools import pairwise
-from typing import Annotated, Self
+from typing import Annotated, Any, Self
 
 from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, model_validator
 
 from handsfree.judge.uncertain import JudgingError, Source, Uncertain, rectangular
-from handsfree.judge.verdict import in_unit
-from handsfree.procedure.model import Finite, Identifier, Positive, Text
+from handsfree.judge.verdict import in_unit, last_digit
+from handsfree.procedure.model import Finite, Identifier, Phrase, Positive, Rating, Text
 from handsfree.spoken.meaning import Kind, Quantity, Reading, Waveform
 from handsfree.spoken.readback import say_reading, say_value
 from handsfree.spoken.units import quantity_of
@@ -30,26 +30,15 @@ from handsfree.spoken.units import quantity_of
 NotNegative = Annotated[Finite, Field(ge=0)]
 
 
-class Category(StrEnum):
-    """Measurement categories of IEC 61010-2-030, by how near to the source of the supply a circuit is."""
-
-    II = "II"  # plugged into a socket outlet
-    III = "III"  # fixed installation: distribution, breakers, fixed motors
-    IV = "IV"  # source of the installation: service entrance, meter
-
-
-_RANK = tuple(Category)
-
-
 class _Data(BaseModel):
     model_config = ConfigDict(extra="forbid", frozen=True)
 
 
-class Rating(_Data):
-    """A measurement category with the voltage to earth that it holds for."""
-
-    category: Annotated[Category, BeforeValidator(lambda value: str(value).upper().removeprefix("CAT").strip())]
-    volts: Positive
+def _day(value: Any) -> Any:
+    """Holds a date written as text to one form: 03/04/2031 and 20310403 read differently to different eyes."""
+    if isinstance(value, str) and not re.fullmatch(r"[0-9]{4}-[0-9]{2}-[0-9]{2}", value):
+        raise ValueError("not a date")
+    return value
 
 
 class Range(_Data):
@@ -98,12 +87,16 @@ class Function(_Data):
 
 
 class Meter(_Data):
-    """One meter as its plate, its data sheet and its calibration sticker describe it."""
+    """One meter as its plate, its data sheet and its calibration sticker describe it.
+
+    ``called`` are phrases by which it may be chosen from several, beside its number.
+    """
 
     meter: Identifier
     name: Text
     serial: Text
-    calibration_due: date
+    called: tuple[Phrase, ...] = ()
+    calibration_due: Annotated[date, BeforeValidator(_day)]
     ratings: tuple[Rating, ...] = ()  # none: not for circuits of the supply
     functions: Annotated[tuple[Function, ...], Field(min_length=1)]
 
@@ -123,11 +116,9 @@ def days_overdue(meter: Meter, today: date) -> int:
     return max((today - meter.calibration_due).days, 0)
 
 
-def may_measure(meter: Meter, category: Category, volts: Decimal) -> bool:
-    """True where a rating of the meter covers a category and a voltage to earth; a higher category covers a lower."""
-    return any(
-        _RANK.index(rating.category) >= _RANK.index(category) and rating.volts >= volts for rating in meter.ratings
-    )
+def may_measure(meter: Meter, needed: Rating) -> bool:
+    """True where a rating of the meter covers what a step needs."""
+    return any(rating.covers(needed) for rating in meter.ratings)
 
 
 @dataclass(frozen=True, slots=True)
@@ -182,11 +173,20 @@ def uncertain_reading(reading: Reading, meter: Meter, unit: str, name: str) -> U
     )
 
 
+def measures(meter: Meter, quantity: Quantity, waveform: Waveform | None) -> bool:
+    """True where the meter has a function for a quantity, of either waveform where none is given."""
+    return any(_fits(function, quantity, waveform) for function in meter.functions)
+
+
+def _fits(function: Function, quantity: Quantity | None, waveform: Waveform | None) -> bool:
+    return function.quantity is quantity and (waveform is None or function.waveform in (None, waveform))
+
+
 def _on(reading: Reading, function: Function, meter: Meter) -> OnMeter:
     if reading.kind is not Kind.READING or reading.value is None:
         raise JudgingError(f"{say_reading(reading)} is a bound and has no accuracy")
     value = in_unit(reading, function.unit)
-    spoken = _interval(_last_digit(reading.value), reading.unit, function.unit)
+    spoken = _interval(last_digit(reading), reading.unit, function.unit)
     holding = [one for one in function.ranges if abs(value) <= one.up_to]
     if not holding:
         most = say_value(format(function.ranges[-1].up_to, "f"), function.unit)
@@ -206,11 +206,7 @@ def _on(reading: Reading, function: Function, meter: Meter) -> OnMeter:
 
 def _function(reading: Reading, meter: Meter) -> Function:
     quantity = quantity_of(reading.unit) if reading.unit is not None else Quantity.COUNT
-    fitting = [
-        function
-        for function in meter.functions
-        if function.quantity is quantity and (reading.waveform is None or function.waveform in (None, reading.waveform))
-    ]
+    fitting = [function for function in meter.functions if _fits(function, quantity, reading.waveform)]
     if not fitting:
         raise JudgingError(
             f"the {meter.name} has no {_function_name(quantity, reading.waveform)} range: use another meter"
@@ -222,11 +218,6 @@ def _function(reading: Reading, meter: Meter) -> Function:
 
 def _function_name(quantity: Quantity | None, waveform: Waveform | None) -> str:
     return f"{waveform} {quantity}" if waveform else str(quantity)
-
-
-def _last_digit(value: str) -> Decimal:
-    """The weight of the last digit spoken: 0.01 for "5.20", 1 for "1500"."""
-    return Decimal(1).scaleb(-len(value.partition(".")[2]))
 
 
 def _interval(width: Decimal, unit: str | None, into: str) -> Decimal:

@@ -14,15 +14,17 @@ from itertools import pairwise
 from typing import Any
 
 from handsfree.judge import firstorder, watch
+from handsfree.judge.assess import plausible
 from handsfree.judge.decision import Rule, decide
 from handsfree.judge.firstorder import FirstOrder
+from handsfree.judge.hearings import FIVE_FOR_NINE, Hearing, hearings
 from handsfree.judge.insulation import polarization_index
 from handsfree.judge.several import ratio, together
 from handsfree.judge.uncertain import JudgingError
-from handsfree.judge.verdict import bounds, say_limit
+from handsfree.judge.verdict import bounds, in_unit, say_limit
 from handsfree.judge.watch import Direction, Point, Watched, came_first, has_changed, has_reached, has_stalled, outlook
-from handsfree.procedure.model import Series, Verdict, Watch
-from handsfree.spoken.meaning import Quantity
+from handsfree.procedure.model import Measure, Series, Verdict, Watch
+from handsfree.spoken.meaning import Quantity, Reading
 from handsfree.spoken.readback import say_value
 
 _MEGOHM = "megaohm"
@@ -121,6 +123,31 @@ def data(progress: Progress) -> dict[str, Any]:
         "series": rows,
         "order": None if order is None else {"verdict": _text(order.verdict), "reason": order.reason},
     }
+
+
+def likelier(
+    words: Sequence[str],
+    reading: Reading,
+    asked: Measure,
+    before: Decimal | None,
+    likely: Sequence[Sequence[str]],
+    unlikely: Sequence[Sequence[str]],
+) -> Hearing | None:
+    """A common confusion of ``words`` that would lie nearer to the reading ``before``, in the unit asked for.
+
+    What was heard is only questioned where something else is the likelier to come next; the first of a series where
+    anything else that is plausible may have been said.
+    """
+    for other in hearings(words, reading, asked.expectation, likely, unlikely):
+        if other.prior < FIVE_FOR_NINE or other.reading.value is None or not plausible(other.reading, asked):
+            continue
+        if before is None or _apart(other.reading, asked, before) < _apart(reading, asked, before):
+            return other
+    return None
+
+
+def _apart(reading: Reading, asked: Measure, before: Decimal) -> Decimal:
+    return abs(in_unit(reading, asked.unit) - before)
 
 
 def say_must(series: Series) -> str:

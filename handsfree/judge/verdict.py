@@ -98,6 +98,11 @@ def in_unit(reading: Reading, unit: str | None) -> Decimal:
     return _FIGURES.plus(converted)
 
 
+def last_digit(reading: Reading) -> Decimal:
+    """The weight of the last digit spoken, in the reading's own unit: 0.01 for "5.20", 1 for "1500"."""
+    return Decimal(1).scaleb(-len((reading.value or "").partition(".")[2]))
+
+
 @cache
 def _registry() -> UnitRegistry[Decimal]:
     from pint import UnitRegistry  # imported when first needed: it takes half a second

@@ -10,6 +10,7 @@ from dataclasses import dataclass
 from decimal import Decimal
 
 from handsfree.judge.uncertain import JudgingError, Uncertain
+from handsfree.spoken.readback import say_value
 
 # Leads usually have 0.2 to 0.5 ohm and are replaced above 1 ohm (common practice of meter makers).
 WORN_ABOVE = Decimal(1)
@@ -38,7 +39,7 @@ def lead_zero(shorted: Uncertain, worn_above: Decimal = WORN_ABOVE) -> Uncertain
         )
     if shorted.value > worn_above:
         raise JudgingError(
-            f"the shorted leads read {shorted.value} ohms, more than {worn_above}: "
+            f"the shorted leads read {_ohms(shorted.value)}, more than {_ohms(worn_above)}: "
             "clean the tips or replace the leads, then short them again"
         )
     return shorted
@@ -53,6 +54,11 @@ def correct(raw: Uncertain, zero: Uncertain) -> Corrected:
     corrected = raw - zero
     if float(corrected.value) < -corrected.expanded:
         raise JudgingError(
-            f"{raw.value} ohms is less than the leads alone read, {zero.value}: short the leads and measure both again"
+            f"{_ohms(raw.value)} is less than the leads alone read, {_ohms(zero.value)}: "
+            "short the leads and measure both again"
         )
     return Corrected(raw, zero, corrected)
+
+
+def _ohms(value: Decimal) -> str:
+    return say_value(format(value, "f"), "ohm")

@@ -104,7 +104,10 @@ _SYNTAX = (
 )
 
 
-def read_text(source: bytes, name: str) -> str:
+_OPENING = "procedure: name-of-the-procedure"
+
+
+def read_text(source: bytes, name: str, opening: str = _OPENING) -> str:
     """The file's text; raises ProcedureError for what is not UTF-8, too large or empty."""
 
     def refuse(message: str, remedy: str, place: Place = (1, 1)) -> ProcedureError:
@@ -123,7 +126,7 @@ def read_text(source: bytes, name: str) -> str:
         place = before.count("\n") + 1, len(before) - (before.rfind("\n") + 1) + 1
         raise refuse(f"byte {source[error.start]:#04x} is not UTF-8", "save the file as UTF-8", place) from None
     if not text.strip():
-        raise refuse("the file is empty", 'begin it with "procedure: name-of-the-procedure"')
+        raise refuse("the file is empty", f'begin it with "{opening}"')
     return text
 
 
@@ -247,13 +250,13 @@ class _Reading:
         self.open.append(_Level(node, self.put(node, place)))
 
 
-def read(source: bytes, name: str) -> Document:
-    """Read a file's bytes.
+def read(source: bytes, name: str, opening: str = _OPENING) -> Document:
+    """Read a file's bytes; ``opening`` is a line that such a file begins with.
 
     Raises ProcedureError where nothing can be built (not UTF-8, not YAML, too deep, two documents). Lesser problems are
     in the document's ``problems``, so that they can be reported with what else is found.
     """
-    text = read_text(source, name)
+    text = read_text(source, name, opening)
     reading = _Reading(name)
     try:
         for event in yaml.parse(text, Loader=yaml.SafeLoader):
@@ -275,7 +278,7 @@ def read(source: bytes, name: str) -> Document:
         # PyYAML lets these through for an escape such as "\UFFFFFFFF" and for an absurd %YAML directive.
         raise reading.stop((1, 1), "the file holds a code that is no character", "write the character itself") from None
     if not reading.values:
-        raise reading.stop((1, 1), "the file holds only comments", 'begin with "procedure: name-of-the-procedure"')
+        raise reading.stop((1, 1), "the file holds only comments", f'begin with "{opening}"')
     return Document(
         name, reading.root, reading.values, reading.keys, frozenset(reading.spoiled), tuple(reading.problems)
     )

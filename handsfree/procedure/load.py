@@ -22,7 +22,7 @@ from handsfree.procedure.document import MAX_BYTES, Document, PathInFile, Place,
 from handsfree.procedure.sense import Draft, problems_of
 from handsfree.spoken.words import reserved
 
-__all__ = ["Loaded", "Problem", "ProcedureError", "load", "loads"]
+__all__ = ["Loaded", "Problem", "ProcedureError", "file_bytes", "load", "loads"]
 
 _STEP_KINDS: Mapping[str, type[BaseModel]] = {
     "do": model.Do,
@@ -42,6 +42,7 @@ _LIMIT_KINDS: Mapping[str, type[BaseModel]] = {
 _FIGURE_LIMIT_KINDS: Mapping[str, type[BaseModel]] = {**_LIMIT_KINDS, "platinum_class": model.PlatinumClass}
 _FIGURE_REMEDY = f"write the id of a step, or one of {', '.join(f'{kind}: ...' for kind in model.FIGURES)}"
 _LIMIT_REMEDY = "write one of at_most: 7, at_least: 2, between: [2, 7], or nominal: 45 with plus_minus_percent: 6"
+_PAIRS = ("between", "plausible")
 _STEP: TypeAdapter[model.Step] = TypeAdapter(model.Step)
 
 # A line to copy for every key that may not be missing.
@@ -70,6 +71,9 @@ _EXAMPLES = {
     "finding": "finding: The start relay has a high resistance.",
     "condition": "condition: faulty",
     "action": "action: Replace the start relay.",
+    "category": "category: CAT III",
+    "volts": "volts: 600",
+    "worn_above": "worn_above: 1",
 }
 
 
@@ -92,20 +96,22 @@ class Loaded:
         return self.document.place(path)
 
 
-def load(path: Path) -> Loaded:
-    """Read a procedure's file. Raises ProcedureError with all that is wrong, a file that cannot be read included."""
-    name = str(path)
+def file_bytes(path: Path, example: str = "procedure.yaml") -> bytes:
+    """The bytes of a writer's file, ``MAX_BYTES`` and one more at most. Raises ProcedureError where it cannot be read.
+
+    ``example`` is the name of a file such as is wanted.
+    """
 
     def refuse(message: str, remedy: str) -> ProcedureError:
-        return ProcedureError((Problem(name, 1, 1, message, remedy),))
+        return ProcedureError((Problem(str(path), 1, 1, message, remedy),))
 
     try:
         if path.is_dir():
-            raise refuse("this is a folder", "name a file in it, such as procedure.yaml")
+            raise refuse("this is a folder", f"name a file in it, such as {example}")
         if path.exists() and not path.is_file():
-            raise refuse("this is not an ordinary file", "name a procedure's YAML file")
+            raise refuse("this is not an ordinary file", f"name a YAML file, such as {example}")
         with path.open("rb") as file:
-            source = file.read(MAX_BYTES + 1)
+            return file.read(MAX_BYTES + 1)
     except FileNotFoundError:
         raise refuse("there is no such file", "check the name and the folder") from None
     except PermissionError:
@@ -113,7 +119,11 @@ def load(path: Path) -> Loaded:
     except (OSError, ValueError) as error:
         reason = error.strerror if isinstance(error, OSError) and error.strerror else "the name is not a file's name"
         raise refuse(f"the file cannot be read ({reason})", "check the name and the disk") from None
-    return _load(source, name, path)
+
+
+def load(path: Path) -> Loaded:
+    """Read a procedure's file. Raises ProcedureError with all that is wrong, a file that cannot be read included."""
+    return _load(file_bytes(path), str(path), path)
 
 
 def loads(source: bytes, name: str) -> Loaded:
@@ -168,7 +178,7 @@ def _sentences(error: ValidationError, document: Document) -> Iterator[Problem]:
             yield document.problem(path, *told, key=on_key or detail["type"] == "extra_forbidden")
 
 
-def _plain_number(value: object) -> str:
+def plain_number(value: object) -> str:
     """What to write for a number in an odd notation."""
     try:
         number = Decimal(str(value))
@@ -216,19 +226,19 @@ def _sentence(detail: ErrorDetails, path: PathInFile, document: Document) -> tup
         case "extra_forbidden":
             return _unknown_key(path, document)
         case "union_tag_not_found" if "limit" in path or path[-1] == "ratio":
-            given = ", ".join(map(shown, value)) if isinstance(value, dict) else shown(value)
-            return f"{given} is not a limit", _LIMIT_REMEDY
+            written = ", ".join(map(shown, value)) if isinstance(value, dict) else shown(value)
+            return f"{written} is not a limit", _LIMIT_REMEDY
         case "union_tag_not_found" if path[2:3] == ("calculate",):
-            given = ", ".join(map(shown, value)) if isinstance(value, dict) else _given(value)
-            return f"{given} is not a figure", _FIGURE_REMEDY
+            written = ", ".join(map(shown, value)) if isinstance(value, dict) else given(value)
+            return f"{written} is not a figure", _FIGURE_REMEDY
         case "union_tag_not_found":
             return f'{_whose(path, document)} has no "kind"', f"add kind: and {_one_of(_STEP_KINDS)}"
         case "union_tag_invalid":
-            return f"{shown(context['tag'])} is not a kind of step", _choice(str(context["tag"]), _STEP_KINDS)
+            return f"{shown(context['tag'])} is not a kind of step", choice(str(context["tag"]), _STEP_KINDS)
         case "literal_error" | "enum":
             allowed = [item.strip(" '") for item in str(context["expected"]).replace(" or ", ", ").split(",")]
             what = "a verdict" if path[-2:-1] == ("next",) else f"a value of {key}"
-            return f"{shown(value)} is not {what}", _choice(str(value), allowed)
+            return f"{shown(value)} is not {what}", choice(str(value), allowed)
         case "too_short" if isinstance(value, list | dict) and len(value) >= int(context["min_length"]):
             return None  # its items were refused, and each has its own sentence
         case "too_short":
@@ -250,17 +260,17 @@ def _sentence(detail: ErrorDetails, path: PathInFile, document: Document) -> tup
             remedy = f"shorten it to {context['max_length']} characters"
             return f"{key} has {len(str(value))} characters, too many to be spoken", remedy
         case "value_error" | "decimal_parsing" | "finite_number" | "decimal_type":
-            return f"{_given(value)} is not a plain number", _plain_number(value)
+            return f"{given(value)} is not a plain number", plain_number(value)
         case "greater_than":
             return f"{key} is {value}", "write a number above zero"
         case "string_type" if isinstance(value, bool):
             return f"{key} is {str(value).lower()}, not a text", f'write "{str(value).lower()}" in quotes'
         case _:
-            return f"{key} is {_given(value)}", f"write {_wanted(detail, path, document)}"
+            return f"{key} is {given(value)}", f"write {_wanted(detail, path, document)}"
 
 
 def _two(path: PathInFile, key: str) -> tuple[str, str]:
-    if "between" in path:
+    if path[-1] in _PAIRS or path[-2:-1] in [(pair,) for pair in _PAIRS]:
         return f"{key} needs two numbers", "write [lower, upper]"
     if "steinhart_hart" in path:
         return f"{key} needs three numbers", "write the coefficients [a, b, c]"
@@ -288,7 +298,8 @@ def _wanted(detail: ErrorDetails, path: PathInFile, document: Document) -> str:
             return f'a text, such as "{example.partition(": ")[2]}"' if example else "a text"
 
 
-def _given(value: object) -> str:
+def given(value: object) -> str:
+    """A value of the wrong kind, for a sentence."""
     match value:
         case dict():
             return "a set of keys"
@@ -309,7 +320,7 @@ def _key_name(path: PathInFile) -> str:
         return "the file"
     if path[0] == "steps" and len(path) == 2:
         return "the step"
-    if isinstance(path[-1], int) and names[-1] not in ("between",):
+    if isinstance(path[-1], int) and names[-1] not in _PAIRS:
         return f'entry {path[-1] + 1} of "{names[-1]}"'
     return f'"{names[-1]}"'
 
@@ -339,6 +350,10 @@ def _allowed(path: PathInFile, document: Document) -> tuple[str, ...]:
         kind = model.EnergySource
     elif path[-2:-1] == ("cautions",):
         kind = model.Caution
+    elif path[-1:] == ("needs_rating",):
+        kind = model.Rating
+    elif path[-1:] == ("lead_zero",):
+        kind = model.LeadZero
     elif path[-1:] in (("limit",), ("ratio",)) and path[2:3] != ("calculate",):
         kind = next((_FIGURE_LIMIT_KINDS[key] for key in _FIGURE_LIMIT_KINDS if key in _at(path, document)), None)
     elif path[2:3] == ("series",):
@@ -375,9 +390,10 @@ def _example(path: PathInFile, document: Document) -> str:
     return f'"{_EXAMPLES[key]}"' if key in _EXAMPLES else f'"{key}: ..."'
 
 
-def _choice(given: str, allowed: Iterable[str]) -> str:
+def choice(written: str, allowed: Iterable[str]) -> str:
+    """What to write instead of a word that is none of those allowed."""
     names = list(allowed)
-    near = difflib.get_close_matches(given.lower(), names, 1)
+    near = difflib.get_close_matches(written.lower(), names, 1)
     if near:
         return f'write "{near[0]}"; allowed here: {", ".join(names)}'
     return f"write {_one_of(names)}"

@@ -58,6 +58,46 @@ class Verdict(StrEnum):
     UNDECIDED = "undecided"
 
 
+class DecisionRule(StrEnum):
+    """Who carries the doubt where a reading is nearer to its limit than the meter can tell."""
+
+    SIMPLE_ACCEPTANCE = "simple acceptance"  # shared: the limits themselves decide (JCGM 106, 8.2)
+    GUARDED_ACCEPTANCE = "guarded acceptance"  # conforming only beyond doubt (8.3.2)
+    GUARDED_REJECTION = "guarded rejection"  # nonconforming only beyond doubt (8.3.3)
+    ISO_14253_1 = "ISO 14253-1"  # either only beyond doubt: the default rule of ISO 14253-1
+
+
+class Category(StrEnum):
+    """Measurement categories of IEC 61010-2-030, by how near to the source of the supply a circuit is; lowest first."""
+
+    II = "II"  # plugged into a socket outlet
+    III = "III"  # fixed installation: distribution, breakers, fixed motors
+    IV = "IV"  # source of the installation: service entrance, meter
+
+
+def _category(value: Any) -> Any:
+    """ "CAT III", "cat iii" and "III" are the same; what is no text is left for validation to refuse."""
+    return value.upper().removeprefix("CAT").strip() if isinstance(value, str) else value
+
+
+class Rating(_Part):
+    """A measurement category with the voltage to earth that it holds for, as printed beside a meter's sockets."""
+
+    category: Annotated[Category, BeforeValidator(_category)]
+    volts: Positive
+
+    def covers(self, needed: Rating) -> bool:
+        """True where a meter of this rating may be used where ``needed`` is; a higher category covers a lower."""
+        order = list(Category)
+        return order.index(self.category) >= order.index(needed.category) and self.volts >= needed.volts
+
+
+class LeadZero(_Part):
+    """Marks the step that measures the shorted leads; above ``worn_above`` ohms they are refused."""
+
+    worn_above: Positive
+
+
 class Caution(_Part):
     """Spoken before the instruction of its step; opens with the command and names the risk (ASD-STE100)."""
 
@@ -396,6 +436,9 @@ class Measure(_SpokenStep):
     ``over_range`` is the verdict for a display of OL; by default what the limit makes of it.
     ``nameplate`` marks what is read from a plate and not from a meter, and so is exact.
     A verdict missing from ``next`` goes to the following step, except undecided, which measures again.
+    Outside ``plausible`` (step's unit, as the meter shows it) a reading is queried once. ``needs_rating`` is the least
+    rating of a meter that may be used. ``decision_rule`` and ``guard_ratio`` override those of the procedure.
+    ``minus_leads`` names the step with ``lead_zero`` whose reading is taken off before judging.
     """
 
     kind: Literal["measure"]
@@ -405,6 +448,12 @@ class Measure(_SpokenStep):
     waveform: Waveform | None = None
     limit: Limit | None = None
     over_range: Verdict | None = None
+    plausible: tuple[Finite, Finite] | None = None
+    needs_rating: Rating | None = None
+    decision_rule: DecisionRule | None = None
+    guard_ratio: Positive | None = None
+    lead_zero: LeadZero | None = None
+    minus_leads: Identifier | None = None
     nameplate: StrictBool = False
     next: ByVerdict = None
 
@@ -461,6 +510,7 @@ class Series(_Part):
     rises_to: Finite | None = None
     ratio: Limit | None = None  # the reading at the last of at_minutes over that at the first
     within_minutes: Positive | None = None
+    plausible: tuple[Finite, Finite] | None = None
     stalled_below: Positive | None = None
     stalled_over_minutes: Positive | None = None
 
@@ -492,7 +542,23 @@ class Watch(_SpokenStep):
     for_minutes: Positive | None = None
     at_minutes: tuple[Positive, ...] = ()
     before: tuple[Text, Text] | None = None
+    needs_rating: Rating | None = None
     next: ByVerdict = None
+
+    def asks(self, place: int) -> Measure:
+        """One reading of a series, as the measure step that it is apart from being one of several."""
+        series = self.series[place]
+        return Measure.model_construct(
+            id=self.id,
+            kind="measure",
+            say=self.say,
+            reading=series.reading,
+            quantity=series.quantity,
+            unit=series.unit,
+            waveform=series.waveform,
+            plausible=series.plausible,
+            needs_rating=self.needs_rating,
+        )
 
     @property
     def times(self) -> tuple[float, ...]:
@@ -527,7 +593,11 @@ SpokenStep = Do | Measure | Observe | Watch
 
 
 class Procedure(_Part):
-    """One procedure: what it is for, what can hurt, and its steps in the order they are usually taken."""
+    """One procedure: what it is for, what can hurt, and its steps in the order they are usually taken.
+
+    ``decision_rule`` says who carries the doubt where a meter's uncertainty is known; ``guard_ratio`` is r in the guard
+    band r * U, with U for k = 2.
+    """
 
     procedure: Identifier
     title: Text
@@ -536,6 +606,8 @@ class Procedure(_Part):
     equipment: Text
     local_rules: Text  # who may do this work and whose rules come first
     tools: tuple[Text, ...] = ()
+    decision_rule: DecisionRule = DecisionRule.ISO_14253_1
+    guard_ratio: Positive = Decimal(1)
     sources: dict[Identifier, EnergySource] = {}
     steps: Annotated[tuple[Step, ...], Field(min_length=1, max_length=500)]
 
@@ -545,6 +617,10 @@ class Procedure(_Part):
             if step.id == id:
                 return step
         raise KeyError(id)
+
+    def rule_of(self, step: Measure) -> tuple[DecisionRule, Decimal]:
+        """The decision rule and the guard ratio that hold at a step."""
+        return step.decision_rule or self.decision_rule, step.guard_ratio or self.guard_ratio
 
     def after(self, id: str) -> str | None:
         """The id of the step written after this one, None after the last."""

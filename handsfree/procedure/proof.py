@@ -21,6 +21,7 @@ import re
 from collections import deque
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, replace
+from decimal import Decimal
 from enum import StrEnum
 from pathlib import Path
 from typing import TypeGuard
@@ -28,10 +29,16 @@ from typing import TypeGuard
 from handsfree.procedure.document import PathInFile, Problem, ProcedureError
 from handsfree.procedure.load import Loaded, load
 from handsfree.procedure.model import (
+    AtLeast,
+    AtMost,
+    Between,
     Calculate,
     Choose,
     Conclude,
+    DecisionRule,
+    Limit,
     Measure,
+    Nominal,
     Procedure,
     SpokenStep,
     Step,
@@ -40,6 +47,7 @@ from handsfree.procedure.model import (
     inputs,
 )
 from handsfree.procedure.sense import outcomes_of
+from handsfree.spoken.units import WITH_WAVEFORM
 
 MAX_STATES = 200_000
 READ = "read"  # the outcome of a reading that is not judged
@@ -69,6 +77,7 @@ class Rule(StrEnum):
     LEADS_ON = "every outcome leads somewhere"
     CHOICE = "a choice is made only of what is known"
     WORKED_OUT = "a figure is worked out only of what was read"
+    LEADS = "leads are measured before they are taken off"
     REACHED = "every step can be reached"
     NO_TRAP = "an end can be reached from everywhere"
     BOUND = "the procedure is small enough to prove"
@@ -100,7 +109,7 @@ class _State:
     step: str
     energy: tuple[Energy, ...]
     off: frozenset[str]
-    known: tuple[str | None, ...]  # outcomes of the steps that a later one asks for, in their order in _World.asked
+    known: tuple[str | None, ...]  # outcomes of the steps that later ones ask for, in their order in _World.asked
 
 
 class _World:
@@ -111,8 +120,7 @@ class _World:
         self.steps: Mapping[str, Step] = {step.id: step for step in procedure.steps}
         self.sources = tuple(procedure.sources)
         self.chosen_by = {step.by for step in procedure.steps if isinstance(step, Choose)}
-        used = [name for step in procedure.steps if isinstance(step, Calculate) for name in inputs(step.calculate)]
-        self.asked = tuple(dict.fromkeys([*sorted(self.chosen_by), *used]))
+        self.asked = tuple(dict.fromkeys(asked for step in procedure.steps for asked in _asks_for(step)))
 
     def start(self) -> _State:
         energy = tuple(Energy(source.at_start) for source in self.procedure.sources.values())
@@ -137,8 +145,8 @@ class _World:
                 yield verdict or "worked out", self._go(after, self.procedure.target(step.id, verdict))
             return
         for outcome in outcomes_of(step) or (None,):
-            after = self._remember(self._complete(state, step, outcome), step, outcome or READ)
             named = outcome or (READ if isinstance(step, Measure | Watch) else "done")
+            after = self._remember(self._complete(state, step, outcome), step, named)
             yield named, self._go(after, self.procedure.target(step.id, outcome))
         if step.unable is not None:
             yield "unable", self._go(self._remember(state, step, None), step.unable)
@@ -169,6 +177,15 @@ class _World:
         energy |= dict.fromkeys(step.energises, Energy.LIVE)
         off = (state.off - set(step.puts_back)) | set(step.takes_off)
         return replace(state, energy=tuple(energy.values()), off=off)
+
+
+def _asks_for(step: Step) -> tuple[str, ...]:
+    """The steps whose outcome, or reading, this one goes by."""
+    if isinstance(step, Choose):
+        return (step.by,)
+    if isinstance(step, Calculate):
+        return inputs(step.calculate)
+    return (step.minus_leads,) if isinstance(step, Measure) and step.minus_leads is not None else ()
 
 
 def prove(procedure: Procedure, *, max_states: int = MAX_STATES) -> tuple[Finding, ...]:
@@ -282,6 +299,9 @@ def _on_entry(world: _World, state: _State) -> Iterator[Finding]:
                 yield Finding(Rule.WORKED_OUT, step.id, message, "lead here only by ways that pass it", key="calculate")
         return
     yield from _energy(world, state, step)
+    if isinstance(step, Measure) and step.minus_leads and state.known[world.asked.index(step.minus_leads)] is None:
+        message = f'the step "{step.id}" takes off the leads, and "{step.minus_leads}" did not measure them on this way'
+        yield Finding(Rule.LEADS, step.id, message, "lead here only by ways that pass it", key="minus_leads")
     for item in step.takes_off:
         if item in state.off:
             message = f'the step "{step.id}" takes off "{item}", which is off'
@@ -341,7 +361,9 @@ def check(path: Path) -> list[Problem]:
 def advise(loaded: Loaded) -> list[Problem]:
     """What could be written better, after ASD-STE100: long sentences (rule 5.1), work inside without a caution.
 
-    Advice, not errors: the procedure is safe to run as it is.
+    And what a meter's uncertainty would run into: readings that stay undecided, leads that are measured and not taken
+    off, live steps for any meter among others that demand a rating. Advice, not errors: the procedure is safe to run
+    as it is.
     """
     name = loaded.document.name
     steps = loaded.procedure.steps
@@ -357,7 +379,45 @@ def advise(loaded: Loaded) -> list[Problem]:
             message = f'hands go inside at the step "{step.id}" and no caution is spoken'
             remedy = "add a caution that opens with the command and names the risk"
             advice.append(Problem(name, *loaded.place(("steps", number)), message, remedy))
+        if isinstance(step, Measure):
+            advice += [
+                Problem(name, *loaded.place(("steps", number)), message, remedy)
+                for message, remedy in _metering(loaded.procedure, step, "decision_rule" in loaded.document.data)
+            ]
     return sorted(advice)
+
+
+LOW_OHMS = 10  # leads of half an ohm are a twentieth of this
+
+
+def _metering(procedure: Procedure, step: Measure, rule_chosen: bool) -> Iterator[tuple[str, str]]:
+    """Advice on a step, as message and remedy, in the light of what the rest of the procedure takes care of."""
+    rule, _ = procedure.rule_of(step)
+    decided = rule is DecisionRule.SIMPLE_ACCEPTANCE or not (rule_chosen or step.decision_rule)
+    ways_on = step.unable is not None or (isinstance(step.next, dict) and Verdict.UNDECIDED in step.next)
+    if step.limit is not None and not decided and not ways_on:
+        message = f'a reading that stays undecided at the step "{step.id}" has no way on'
+        yield message, 'add "undecided: a-step" to its next, or "unable: a-step"'
+    others = [other for other in procedure.steps if isinstance(other, Measure) and other is not step]
+    zero = next((other.id for other in others if other.lead_zero is not None), None)
+    if zero is not None and step.limit is not None and step.unit == "ohm" and step.minus_leads is None:
+        figures = [abs(figure) for figure in _figures(step.limit)]
+        if figures and min(figures) <= LOW_OHMS:
+            yield f'"{zero}" measures the leads and the step "{step.id}" keeps them in', f'add "minus_leads: {zero}"'
+    electrical = any(procedure.sources[source].kind == "electrical" for source in step.needs_live)
+    if electrical and step.quantity in WITH_WAVEFORM and step.needs_rating is None:
+        rated = next((other.needs_rating for other in others if other.needs_rating is not None), None)
+        if rated is not None:
+            message = f'the step "{step.id}" is done live with a meter of any rating'
+            yield message, f'add "needs_rating: {{category: CAT {rated.category}, volts: {rated.volts}}}"'
+
+
+def _figures(limit: Limit) -> Iterator[Decimal]:
+    match limit:
+        case AtMost(at_most=figure) | AtLeast(at_least=figure) | Nominal(nominal=figure):
+            yield figure
+        case Between(between=(low, high)):
+            yield from (low, high)
 
 
 def _inside(step: Step) -> TypeGuard[SpokenStep]:

@@ -22,6 +22,7 @@ from handsfree.procedure.model import (
     Calculate,
     Choose,
     Conclude,
+    DecisionRule,
     DeviationPercent,
     Difference,
     Figure,
@@ -74,6 +75,7 @@ def problems_of(draft: Draft, document: Document, reserved: Iterable[str]) -> It
     """All that does not make sense; ``reserved`` are the phrases that no answer may use."""
     taken = frozenset(reserved)
     yield from _repeated_ids(draft, document)
+    yield from _guard_band(document, (), document.data)
     for index, step in draft.steps.items():
         at: PathInFile = ("steps", index)
         yield from _names(draft, document, at, step)
@@ -82,6 +84,8 @@ def problems_of(draft: Draft, document: Document, reserved: Iterable[str]) -> It
         if isinstance(step, Measure):
             yield from _unit(document, at, f'the step "{step.id}"', step)
             yield from _limit(document, at, step)
+            yield from _meter(document, at, step)
+            yield from _leads(draft, document, at, step)
         if isinstance(step, Watch):
             yield from _watch(document, at, step)
         if isinstance(step, Calculate):
@@ -449,6 +453,7 @@ def _watch(document: Document, at: PathInFile, step: Watch) -> Iterator[Problem]
         if series.reading in names[:number]:
             message = f"two series are called {shown(series.reading)}"
             yield document.problem((*here, "reading"), message, "give each series a name of its own")
+        yield from _plausible(document, here, series)
         yield from _unit(document, here, f"the series {shown(series.reading)}", series)
         yield from _condition(document, here, step, series, last)
     if step.before is not None:
@@ -501,6 +506,61 @@ def _before(document: Document, at: PathInFile, step: Watch, before: tuple[str, 
             yield document.problem((*at, number), message, "add falls_to, falls_by or the like to it")
     if before[0] == before[1]:
         yield document.problem(at, "a series cannot be there before itself", "name two series")
+
+
+def _guard_band(document: Document, at: PathInFile, written: Mapping[str, object]) -> Iterator[Problem]:
+    if "guard_ratio" in written and written.get("decision_rule") == DecisionRule.SIMPLE_ACCEPTANCE:
+        message = "simple acceptance has no guard band"
+        remedy = f"remove it, or write decision_rule: {DecisionRule.ISO_14253_1}"
+        yield document.problem((*at, "guard_ratio"), message, remedy, key=True)
+
+
+def _meter(document: Document, at: PathInFile, step: Measure) -> Iterator[Problem]:
+    """What is asked of the meter's reading before it is judged, and of the judging."""
+    yield from _plausible(document, at, step)
+    for key in ("needs_rating", "lead_zero", "minus_leads"):
+        if step.nameplate and getattr(step, key) is not None:
+            message = "what is read from a plate is read without a meter"
+            yield document.problem((*at, key), message, "remove it, or remove nameplate", key=True)
+    for key in ("decision_rule", "guard_ratio"):
+        if getattr(step, key) is not None and step.limit is None:
+            message = "a reading without a limit is not judged"
+            yield document.problem((*at, key), message, "add a limit, or remove this", key=True)
+    written = {"decision_rule": step.decision_rule}
+    yield from _guard_band(document, at, written | ({} if step.guard_ratio is None else {"guard_ratio": 1}))
+
+
+def _plausible(document: Document, at: PathInFile, step: Measure | Series) -> Iterator[Problem]:
+    if step.plausible is not None and step.plausible[0] >= step.plausible[1]:
+        low, high = sorted(step.plausible)
+        remedy = f"write [{low}, {high}]" if low != high else "write two numbers with room between them"
+        yield document.problem((*at, "plausible"), "the lower value is not below the upper", remedy)
+    elif step.plausible is not None and step.plausible[1] < 0 and step.quantity in NEVER_NEGATIVE:
+        message = f"{step.quantity} is never below zero, so no reading is plausible"
+        yield document.problem((*at, "plausible"), message, "write a range above zero")
+
+
+def _leads(draft: Draft, document: Document, at: PathInFile, step: Measure) -> Iterator[Problem]:
+    """The step that measures the shorted leads, and those that take its reading off."""
+    for key in ("lead_zero", "minus_leads"):
+        if getattr(step, key) is not None and (step.quantity, step.unit) != (Quantity.RESISTANCE, "ohm"):
+            message = f'"{key}" is for a resistance in ohms'
+            remedy = "write quantity: resistance and unit: ohm, or remove this"
+            yield document.problem((*at, key), message, remedy, key=True)
+    if step.lead_zero is not None:
+        for key in ("limit", "minus_leads"):
+            if getattr(step, key) is not None:
+                message = f'the shorted leads have no "{key}"'
+                yield document.problem((*at, key), message, "remove it; worn_above is their limit", key=True)
+    if step.minus_leads is None:
+        return
+    ids = tuple(name for _, name in draft.ids)
+    measured = draft.step(step.minus_leads)
+    zeros = [other.id for other in draft.steps.values() if isinstance(other, Measure) and other.lead_zero is not None]
+    if step.minus_leads not in ids or (measured is not None and measured.id not in zeros):
+        message = f"there is no step {shown(step.minus_leads)} that measures the shorted leads"
+        remedy = f"write one of {', '.join(zeros)}" if zeros else "add a measure step with lead_zero: {worn_above: 1}"
+        yield document.problem((*at, "minus_leads"), message, remedy)
 
 
 def _phrases(document: Document, at: PathInFile, step: Observe, reserved: frozenset[str]) -> Iterator[Problem]:

@@ -18,7 +18,8 @@ from handsfree.spoken.meaning import Open
 class Mark(StrEnum):
     """Kinds of journal entry. The first five are events; the others say what the session made of them."""
 
-    OPENED = "opened"  # {handsfree, procedure: {id, title, edition, equipment, sha256}, settings: {...}}
+    OPENED = "opened"  # {handsfree, procedure: {id, title, edition, equipment, sha256}, settings: {...},
+    #                     meters: [all that is known of each], left out where none is}
     HEARD = "heard"  # {text, confidence, engine, alternatives: [{text, score}], clip, clip_sha256, offset, seconds,
     #                   reception: {readability, level, snr, bandwidth, advice}, left out where it was not measured}
     FAULT = "fault"  # {what}
@@ -27,12 +28,15 @@ class Mark(StrEnum):
 
     SAID = "said"  # {text, about, step}
     ENTERED = "entered"  # {step, kind, text}
-    READING = "reading"  # {id, step, reading, kind, value, unit, waveform, words, limit: {...}, verdict, reason;
-    #                     series, seconds}: the last two where it is one of a watch, seconds since that began
+    READING = "reading"  # {id, step, reading, kind, value, unit, waveform, words, limit: {...}, verdict, reason,
+    #                       meter, range: {...}, uncertainty: {expanded, k, unit}, decision: {rule, guard_ratio, guard,
+    #                       conformity, risk}: where a meter is known; leads: {zero, taken_off, corrected, unit};
+    #                       series, seconds: where it is one of a watch, seconds since that began}
     CALCULATED = "calculated"  # {step, figure, formula, inputs: [{step, reading, id, value, unit}], value, unit,
     #                            uncertainty, words, limit: {...}, limits: [low, high], verdict, reason, conformity};
     #                            uncertainty is expanded (k = 2), null where none is known
     WATCHED = "watched"  # {step, series: [{reading, must, goal, verdict, reason, fit, left_out}], order, verdict}
+    METER = "meter"  # {meter, name, serial, calibration_due, days_overdue}: used from now on; meter null: not known
     CORRECTED = "corrected"  # {reading, by, why}: reading id, id of the new one or null
     ANSWERED = "answered"  # {step, answer, text}
     DONE = "done"  # {step}

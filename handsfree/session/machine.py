@@ -6,8 +6,9 @@ Theory of operation
 -------------------
 A session is always in one phase, and the phase says what is open:
 
+    METER       several meters are at hand; which of them is used is awaited
     STEP        a step of the procedure has been read aloud; its reading, answer or "done" is awaited
-    DOUBT       a reading was heard, but not surely: AFFIRM or NEGATIVE is awaited, or the reading again
+    DOUBT       a reading was heard, but not surely, or is not plausible: AFFIRM or NEGATIVE is awaited, or it again
     REASON      UNABLE was said without a reason; one of the known reasons is awaited
     LEAVING     END SESSION was said; AFFIRM or NEGATIVE is awaited
     PAUSED      STAND BY was said; nothing but GO AHEAD is open, so that talk in the room cannot move anything
@@ -25,6 +26,10 @@ A watch reads in rounds. Between them nothing is asked for, and talk in the room
 the next round begins, and whoever runs the session sends ``Due`` then. What a watch or a figure says always follows
 from the readings that stand: a correction has it worked out anew.
 
+The meter that was chosen is used for what it measures; where another at hand is the only one that does, that one is.
+A step that its meter may not do is entered and not read aloud: CHANGE METER opens it. What the leads read is taken off
+as it stands on record, by the meter that showed it, so after a change of meter they are to be shorted again.
+
 A correction or a DISREGARD may lead to a step that the machine's state forbids. Then we stay, the step that was taken
 back is ``_owed``, and there is no finding before it is done again: a finding always follows from what stands.
 """
@@ -39,10 +44,11 @@ from enum import Enum, auto
 from typing import Literal
 
 from handsfree.judge import progress
+from handsfree.judge.assess import Assessment, Means, Zero, assess, doubt_about, plausible
 from handsfree.judge.figures import Known, Worked, formula, judge_figure, known_reading, say_figure
-from handsfree.judge.rivals import nearer, rival
-from handsfree.judge.uncertain import JudgingError, Uncertain, exact
-from handsfree.judge.verdict import Judgement, in_unit, judge
+from handsfree.judge.meter import Meter, days_overdue, may_measure, measures
+from handsfree.judge.uncertain import JudgingError
+from handsfree.judge.verdict import Judgement
 from handsfree.judge.watch import Point
 from handsfree.procedure.model import (
     Calculate,
@@ -53,7 +59,7 @@ from handsfree.procedure.model import (
     Measure,
     Observe,
     Procedure,
-    Series,
+    Rating,
     Signal,
     SpokenStep,
     Step,
@@ -78,15 +84,18 @@ from handsfree.session.events import (
     SpeakRate,
     Started,
 )
-from handsfree.spoken.grammar import understand
+from handsfree.spoken.confusable import TWIN
+from handsfree.spoken.grammar import after_correction, understand
 from handsfree.spoken.meaning import Answer, Command, Kind, Open, Quantity, Reading, Refusal, Word
 from handsfree.spoken.numbers import say_number
-from handsfree.spoken.readback import say_reading
+from handsfree.spoken.readback import say_reading, say_value
 from handsfree.spoken.words import PHRASES, REASONS
+from handsfree.spoken.written import spoken_words
 
 
 class Phase(Enum):
     FRESH = auto()
+    METER = auto()
     STEP = auto()
     DOUBT = auto()
     REASON = auto()
@@ -115,6 +124,10 @@ class Policy:
         """The sentences among a hearing's alternatives that come within ``rival`` nats of it."""
         return [text for text, score in alternatives if score >= -self.rival]
 
+    def unlikely(self, alternatives: Iterable[tuple[str, float]]) -> list[str]:
+        """The other alternatives: sentences that were compared with the sound and found far less likely."""
+        return [text for text, score in alternatives if score < -self.rival]
+
 
 @dataclass(frozen=True, slots=True)
 class _Taken:
@@ -125,11 +138,18 @@ class _Taken:
 
     id: str
     step: str
-    reading: Reading
-    judgement: Judgement
+    assessment: Assessment
     standing: bool = True
     series: int | None = None
     seconds: float = 0.0
+
+    @property
+    def reading(self) -> Reading:
+        return self.assessment.reading
+
+    @property
+    def judgement(self) -> Judgement:
+        return self.assessment.judgement
 
     @property
     def outcome(self) -> str | None:
@@ -168,23 +188,42 @@ class _Worked:
     after: str
 
 
+@dataclass(frozen=True, slots=True)
+class _Query:
+    """Why a reading is not taken at once: for the record, and the question."""
+
+    reason: str
+    question: str
+
+
 _SLOWER = 0.85
+_NO_METER = "no meter"  # no identifier, so no meter has it
+_NONE_OF_THESE = ("none of these", "another one")
+_MEASURE_AGAIN = "Measure again."
+_BETTER_METER = "Take a better meter and say change meter, or say unable and the reason."
 
 
 class Session:
     """One run of one procedure."""
 
-    def __init__(self, procedure: Procedure, policy: Policy | None = None) -> None:
+    def __init__(self, procedure: Procedure, policy: Policy | None = None, meters: tuple[Meter, ...] = ()) -> None:
         self.procedure = procedure
+        self._meters = {meter.meter: meter for meter in meters}
+        self._chosen: Meter | None = None
+        self._told: Meter | None = None  # the meter that was said last to be used
+        self._overdue: set[str] = set()  # meters whose calibration was said to be overdue
+        self._event: Event | None = None  # the one that is being handled
         self._policy = policy or Policy()
         self._phase = Phase.FRESH
         self._resume = Phase.STEP  # the phase that STAND BY interrupted
+        self._asked_in = Phase.STEP  # the phase that END SESSION interrupted
         self._at = procedure.steps[0].id
         self._path: list[str] = []  # spoken steps entered, oldest first
         self._outcomes: dict[str, str | None] = {}
         self._machine = _Machine({name: Energy(source.at_start) for name, source in procedure.sources.items()})
         self._readings: list[_Taken] = []
         self._doubted: Reading | None = None
+        self._doubted_correction: Reading | None = None
         self._last: tuple[str, str | None] | None = None  # the step left last and its reading's id, for DISREGARD
         self._owed: dict[str, str | None] = {}  # steps to be done again, with the outcome by which they were left
         self._step_said: list[Say] = []  # the step's cautions and instruction, which SAY AGAIN repeats
@@ -214,6 +253,11 @@ class Session:
         return step.finding if self.closed and isinstance(step, Conclude) else None
 
     @property
+    def meters(self) -> tuple[Meter, ...]:
+        """The meters at hand, in the order in which they are offered."""
+        return tuple(self._meters.values())
+
+    @property
     def standing(self) -> int:
         """How many readings stand on record."""
         return sum(taken.standing for taken in self._readings)
@@ -236,6 +280,8 @@ class Session:
         words = frozenset(word for (phase, word) in _WORDS if phase is self._phase)
         if self._phase is Phase.REASON:
             return Open(answers=REASONS, words=words)
+        if self._phase is Phase.METER:
+            return Open(answers=self._meter_answers(), words=words - {Word.DISREGARD} if not self._path else words)
         if self._phase not in (Phase.STEP, Phase.DOUBT):
             return Open(words=words)
         step = self.procedure.step(self._at)
@@ -249,6 +295,8 @@ class Session:
             words -= {Word.GO_BACK}
         if self._last is None and not self._points():
             words -= {Word.DISREGARD}
+        if not self._meters:
+            words -= {Word.CHANGE_METER}
         if not isinstance(step, Do) and self._phase is Phase.STEP:
             words -= {Word.DONE, Word.AFFIRM, Word.NEGATIVE}
         if isinstance(step, Measure):
@@ -272,15 +320,21 @@ class Session:
         assert isinstance(step, Watch)
         return step
 
-    def _asked(self, taken: _Taken) -> Measure | Series:
+    def _asked(self, taken: _Taken) -> Measure:
         """What asked for a reading."""
-        return self._measure(taken.step) if taken.series is None else self._watch(taken.step).series[taken.series]
+        return self._measure(taken.step) if taken.series is None else self._watch(taken.step).asks(taken.series)
 
-    def _asking(self) -> Measure | Series:
+    def _asking(self) -> Measure:
         """What asks for a reading now."""
         if self._vigil is None or self._vigil.series is None:
             return self._measure(self._at)
-        return self._watch(self._at).series[self._vigil.series]
+        return self._watch(self._at).asks(self._vigil.series)
+
+    def _measures_of(self, step: SpokenStep) -> tuple[Measure, ...]:
+        """All that a step reads."""
+        if isinstance(step, Watch):
+            return tuple(step.asks(place) for place in range(len(step.series)))
+        return (step,) if isinstance(step, Measure) else ()
 
     def _points(self, vigil: _Vigil | None = None) -> list[_Taken]:
         """The standing readings of a watch, by default of the one under way, in the order of their times."""
@@ -307,7 +361,7 @@ class Session:
         A session runs from Started to its closing entry, which is the last there is: an event before or after, or a
         second Started, gives no acts.
         """
-        self._acts = []
+        self._acts, self._event = [], event
         # As the journal keeps it, so that a replay comes to the same seconds.
         now = event.time.replace(microsecond=event.time.microsecond // 1000 * 1000)
         if isinstance(event, Due) and (self.due is None or now < self.due):
@@ -347,8 +401,125 @@ class Session:
         if procedure.sources:
             names = ", ".join(source.name for source in procedure.sources.values())
             self._say(f"What can hurt here: {names}.", "status")
+        if len(self._meters) > 1:
+            self._ask_meter()
+            return
+        for meter in self._meters.values():
+            self._chosen = meter
+            self._use(meter)
+        self._first_step()
+
+    def _first_step(self) -> None:
         if not self._go(self._at):  # no proved procedure begins with a step that may not be begun
             self._close("stopped")
+
+    # -- meters --------------------------------------------------------------------------------------------------------
+
+    def _meter_answers(self) -> dict[str, tuple[str, ...]]:
+        numbered = enumerate(self._meters.values(), 1)
+        answers = {meter.meter: (f"meter {say_number(str(number))}", *meter.called) for number, meter in numbered}
+        return answers | {_NO_METER: _NONE_OF_THESE}
+
+    def _ask_meter(self) -> None:
+        names = [
+            f"{phrases[0]}, {_plate(self._meters[key])}"
+            for key, phrases in self._meter_answers().items()
+            if key in self._meters
+        ]
+        self._ask(Phase.METER, f"Which meter do you use? {'; '.join(map(_capital, names))}; or {_NONE_OF_THESE[0]}.")
+
+    def _choose_meter(self, key: str) -> None:
+        self._chosen = self._meters.get(key)
+        if self._chosen is None:
+            self._told = None
+            self._record(Mark.METER, {"meter": None})
+            self._say("A meter that is not known here. Its uncertainty is not considered.", "status")
+        else:
+            self._use(self._chosen)
+        if not self._path:
+            self._first_step()
+            return
+        self._phase = Phase.STEP
+        self._use_for(self._here())
+        self._step_said = self._words_of(self._here())
+        self._say_again(Command(Word.SAY_AGAIN))
+
+    def _use(self, meter: Meter) -> None:
+        """Says and records which meter is used from now on."""
+        assert self._event is not None
+        overdue = days_overdue(meter, self._event.time.date())
+        self._told = meter
+        due = meter.calibration_due.isoformat()
+        self._record(
+            Mark.METER,
+            {
+                "meter": meter.meter,
+                "name": meter.name,
+                "serial": meter.serial,
+                "calibration_due": due,
+                "days_overdue": overdue,
+            },
+        )
+        self._say(f"Meter: {_plate(meter)}.", "status")
+        if overdue and meter.meter not in self._overdue:
+            self._overdue.add(meter.meter)
+            self._deviate("calibration overdue", f"{meter.name}, serial {meter.serial}, was due {due}")
+            self._say(f"Its calibration is overdue by {_counted_words(overdue, 'day')}.", "status")
+
+    def _use_for(self, step: SpokenStep) -> None:
+        """Says which meter a step is for where it is not the one that was said last."""
+        for asked in self._measures_of(step):
+            meter = self._meter_for(asked)
+            if meter is not None and meter is not self._told:
+                self._use(meter)
+
+    def _meter_for(self, step: Measure) -> Meter | None:
+        """The meter of a step: the chosen one if it measures this, else the only one at hand that does."""
+        if step.nameplate:
+            return None
+        if self._chosen is None or measures(self._chosen, step.quantity, step.waveform):
+            return self._chosen
+        others = [meter for meter in self._meters.values() if measures(meter, step.quantity, step.waveform)]
+        return others[0] if len(others) == 1 else None
+
+    def _unfit(self, step: SpokenStep) -> str | None:
+        """Why the meter forbids this step; None where it does not."""
+        return next(filter(None, map(self._unfit_for, self._measures_of(step))), None)
+
+    def _unfit_for(self, step: Measure) -> str | None:
+        if step.nameplate:
+            return None
+        meter = self._meter_for(step)
+        others = [other for other in self._meters.values() if measures(other, step.quantity, step.waveform)]
+        if meter is None and self._chosen is not None and others:
+            return f"the {self._chosen.name} does not measure {step.quantity}. Say change meter"
+        if meter is not None and step.needs_rating is not None and not may_measure(meter, step.needs_rating):
+            return (
+                f"this step needs a meter of {_rating(step.needs_rating)}, and the {meter.name} is not. "
+                "Do not connect it. Say change meter, or unable and the reason"
+            )
+        zero = self._zero(step)
+        if step.minus_leads is not None and zero is None:
+            return "the leads were not measured. Say go back until the leads are to be shorted"
+        if zero is not None and zero.meter is not meter:
+            return "the leads were measured with another meter. Say go back until the leads are to be shorted"
+        return None
+
+    def _zero(self, step: Measure) -> Zero | None:
+        """What the shorted leads read, where a step takes them off."""
+        for taken in reversed(self._readings):
+            if taken.standing and taken.step == step.minus_leads:
+                return Zero(taken.id, taken.reading, taken.assessment.meter)
+        return None
+
+    def _means(self, step: Measure) -> Means:
+        """By what a step is judged now."""
+        return Means(*self.procedure.rule_of(step), self._meter_for(step), self._zero(step))
+
+    def _means_of(self, taken: _Taken) -> Means:
+        """By what a reading was judged, and is judged again when it is corrected: it is the same display."""
+        assessment = taken.assessment
+        return Means(*self.procedure.rule_of(self._asked(taken)), assessment.meter, assessment.zero)
 
     def _hear(self, event: Heard) -> None:
         self._confidence, self._reception = event.confidence, event.reception
@@ -372,8 +543,8 @@ class Session:
         elif isinstance(meaning, Answer):
             self._again = 0
             self._answer(meaning.key, event.text)
-        elif meaning.reading is not None and self._confusable_correction(event, meaning.reading):
-            self._ask_again(event.text, "say correction and the digits one by one")
+        elif meaning.reading is not None and not self._may_correct(event, meaning.reading):
+            pass
         else:
             self._again = 0
             _WORDS[self._phase, meaning.word](self, meaning)
@@ -382,18 +553,22 @@ class Session:
 
     def _hear_reading(self, reading: Reading, event: Heard, *, unsure: bool) -> None:
         step = self._asking()
-        if _is_broken_count(reading, step):
-            self._ask_again(say_reading(reading), "a count is a whole number")
+        unfit = self._unfit(step)
+        if unfit is not None:
+            self._phase = Phase.STEP
+            self._refuse(unfit)
+            return
+        means = self._means(step)
+        if not self._may_be(reading, step, means):
             return
         self._again = 0
         self._heard_at = self._now
-        other = self._rival(event, reading, step)
-        if other is not None:
+        doubted = self._doubted if self._phase is Phase.DOUBT else None
+        query = self._query(event, reading, step, means, None if unsure else doubted)
+        if query is not None:
             self._doubted = reading
-            reason = f"{say_reading(reading)} sounds like {say_reading(other)}"
-            self._record(Mark.ASKED_AGAIN, {"step": self._at, "text": event.text, "reason": reason})
-            digits = say_reading(reading, by_digits=True)
-            self._ask(Phase.DOUBT, f"I heard {digits}. Affirm, or say the digits one by one.")
+            self._record(Mark.ASKED_AGAIN, {"step": self._at, "text": event.text, "reason": query.reason})
+            self._ask(Phase.DOUBT, query.question)
         elif unsure:
             # Heard unsurely a second time is no surer: who says it again may do so because it was wrong.
             self._doubted = reading
@@ -401,20 +576,78 @@ class Session:
         else:
             self._take(reading)
 
-    def _confusable_correction(self, event: Heard, reading: Reading) -> bool:
+    def _may_correct(self, event: Heard, reading: Reading) -> bool:
+        """Whether a reading said after CORRECTION can be taken; asks again where it is to be confirmed."""
         old = self._to_correct()
         assert old is not None  # CORRECTION is not open otherwise
-        return self._rival(event, reading, self._asked(old)) is not None
+        step, means = self._asked(old), self._means_of(old)
+        if not self._may_be(reading, step, means):
+            return False
+        query = self._query(event, reading, step, means, self._doubted_correction)
+        self._doubted_correction = None if query is None else reading
+        if query is not None:
+            self._ask_again(event.text, f"{query.reason}. Say correction and the digits one by one")
+        return query is None
 
-    def _rival(self, event: Heard, reading: Reading, asked: Measure | Series) -> Reading | None:
-        """What else may have been said and would be judged otherwise; nothing where it was typed."""
-        if event.confidence is None:
-            return None
-        others = self._policy.likely(event.alternatives)
-        if isinstance(asked, Measure):
-            return rival(event.text, others, reading, asked)
-        before = [taken.reading for taken in self._points() if self._asked(taken) is asked]
-        return nearer(event.text, others, reading, asked, before[-1] if before else None)
+    def _may_be(self, reading: Reading, step: Measure, means: Means) -> bool:
+        """Whether a reading can be taken at a step at all; asks again, or refuses it, where it cannot."""
+        if _is_broken_count(reading, step):
+            self._ask_again(say_reading(reading), "a count is a whole number")
+            return False
+        try:
+            assess(reading, step, means)
+        except JudgingError as error:
+            if step.lead_zero is not None or step.minus_leads is not None:
+                return self._refuse(str(error))
+            self._ask_again(say_reading(reading), str(error))
+            return False
+        return True
+
+    def _query(
+        self, event: Heard, reading: Reading, step: Measure, means: Means, doubted: Reading | None
+    ) -> _Query | None:
+        """Why a reading is to be confirmed, None where it is not; ``doubted`` is what was confirmed by saying it again.
+
+        What was typed was not misheard, but it may be wrong.
+        """
+        words = _reading_words(event.text)
+        digits = say_reading(reading, by_digits=True)
+        likely = [_reading_words(text) for text in self._policy.likely(event.alternatives)]
+        unlikely = [_reading_words(text) for text in self._policy.unlikely(event.alternatives)]
+        doubt = None
+        followed = isinstance(self.procedure.step(step.id), Watch)  # one of a series is judged by those before it
+        if event.confidence is not None and not followed:
+            doubt = doubt_about(words, reading, step, means, likely, unlikely)
+        misheard = doubt is not None and doubt.asks
+        if reading == doubted and not (misheard and any(word in TWIN for word in words)):
+            return None  # said again, and not with the words that sound alike
+        if doubt is not None and misheard:
+            return _Query(doubt.reason, f"I heard {digits}. Affirm, or say the digits one by one.")
+        if event.confidence is not None and followed:
+            before = self._before(step)
+            other = progress.likelier(words, reading, step, before, likely, unlikely)
+            if other is not None:
+                reason = f"may have been {say_reading(other.reading)} ({other.why})"
+                return _Query(reason, f"I heard {digits}. Affirm, or say the digits one by one.")
+        if not plausible(reading, step):
+            assert step.plausible is not None
+            low, high = (format(end, "f") for end in step.plausible)
+            said = f"between {say_number(low)} and {say_value(high, step.unit)}"
+            return _Query(
+                f"outside the plausible range, {said}", f"{_capital(say_reading(reading))}: say again or affirm."
+            )
+        shown = assess(reading, step, means).shown
+        if means.meter is not None and shown is not None and shown.finer:
+            reason = f"more digits than the {means.meter.name} shows"
+            return _Query(reason, f"I heard {digits}: {reason}. Affirm, or say it again.")
+        return None
+
+    def _before(self, asked: Measure) -> Decimal | None:
+        """What a series read last, without the leads; None where it has no reading yet."""
+        for taken in reversed(self._points()):
+            if self._asked(taken).reading == asked.reading and taken.assessment.value is not None:
+                return taken.assessment.value.value
+        return None
 
     def _ask(self, phase: Phase, question: str) -> None:
         self._phase = phase
@@ -427,31 +660,43 @@ class Session:
         if isinstance(step, Watch):
             self._take_point(step, reading)
         elif isinstance(step, Measure) and not self._barred(step):
-            taken = self._write_reading(step, reading)
+            taken = self._write_reading(step, reading, self._means(step))
             self._complete(step, taken.outcome, taken.id)
 
-    def _write_reading(self, step: Measure, reading: Reading) -> _Taken:
-        judgement = judge(reading, step)
-        taken = _Taken(f"r{len(self._readings) + 1}", step.id, reading, judgement)
+    def _write_reading(self, step: Measure, reading: Reading, means: Means) -> _Taken:
+        assessment = assess(reading, step, means)
+        before = self._undecided(step, assessment.meter)
+        taken = _Taken(f"r{len(self._readings) + 1}", step.id, assessment)
         self._readings.append(taken)
-        limit = None if step.limit is None else step.limit.model_dump(mode="json", exclude_none=True)
-        data = self._reading_data(taken, step.reading)
-        self._record(Mark.READING, data | {"limit": None if limit is None else limit | {"unit": step.unit}})
+        self._record(Mark.READING, self._reading_data(taken, step) | assessment.data())
         self._say(_sentence(_judged(taken)), "reading")
+        again = taken.outcome == Verdict.UNDECIDED and self.procedure.target(step.id, taken.outcome) == step.id
+        if again and assessment.decision is not None:
+            self._say(_BETTER_METER if before or assessment.too_coarse else _MEASURE_AGAIN, "reading")
         return taken
 
-    def _reading_data(self, taken: _Taken, name: str) -> dict[str, object]:
+    def _undecided(self, step: Measure, meter: Meter | None) -> int:
+        """How often in a row a step was left undecided with a meter until now."""
+        times = 0
+        for taken in reversed(self._readings):
+            if (taken.step, taken.assessment.meter) != (step.id, meter) or taken.outcome != Verdict.UNDECIDED:
+                break
+            times += taken.standing
+        return times
+
+    def _reading_data(self, taken: _Taken, step: Measure) -> dict[str, object]:
         reading = taken.reading
+        limit = None if step.limit is None else step.limit.model_dump(mode="json", exclude_none=True)
         return {
             "id": taken.id,
             "step": taken.step,
-            "reading": name,
+            "reading": step.reading,
             "kind": str(reading.kind),
             "value": reading.value,
             "unit": reading.unit,
             "waveform": reading.waveform,
             "words": say_reading(reading),
-            "limit": None,
+            "limit": None if limit is None else limit | {"unit": step.unit},
             "verdict": taken.outcome,
             "reason": taken.judgement.reason,
         }
@@ -499,7 +744,7 @@ class Session:
         seconds = (self._heard_at - self._vigil.began).total_seconds()
         if before and seconds <= before[-1].seconds:
             seconds = before[-1].seconds + 0.001  # a clock that was set back does not turn the order round
-        if not self._write_point(step, self._vigil.series, reading, seconds):
+        if not self._write_point(step, self._vigil.series, reading, seconds, self._means(self._asking())):
             return
         self._vigil.series = self._vigil.series + 1 if self._vigil.series + 1 < len(step.series) else None
         if self._vigil.series is None:
@@ -512,17 +757,18 @@ class Session:
         else:
             self._say_when()
 
-    def _write_point(self, step: Watch, series: int, reading: Reading, seconds: float) -> _Taken | None:
+    def _write_point(self, step: Watch, series: int, reading: Reading, seconds: float, means: Means) -> _Taken | None:
         """Puts a reading of a series on record; what is no value is asked for again, and None is given."""
-        asked = step.series[series]
         if reading.kind is not Kind.READING:
             self._ask_again(say_reading(reading), "only a value can be followed over time")
             return None
-        taken = _Taken(
-            f"r{len(self._readings) + 1}", step.id, reading, Judgement(None, ""), series=series, seconds=seconds
-        )
+        number = f"r{len(self._readings) + 1}"
+        asked = step.asks(series)
+        # Each reading of a series has a last digit of its own, so each is named as itself.
+        assessment = assess(reading, asked.model_copy(update={"id": f"{step.id} {number}"}), means)
+        taken = _Taken(number, step.id, assessment, series=series, seconds=seconds)
         self._readings.append(taken)
-        data = self._reading_data(taken, asked.reading)
+        data = self._reading_data(taken, asked) | assessment.data()
         self._record(Mark.READING, data | {"series": asked.reading, "seconds": round(seconds, 3)})
         self._say(_sentence(f"{asked.reading}: {say_reading(reading)}"), "reading")
         return taken
@@ -530,10 +776,14 @@ class Session:
     def _progress(self, step: Watch, vigil: _Vigil) -> progress.Progress:
         points = self._points(vigil)
         series = [
-            [Point(taken.seconds, self._value(taken, one.unit)) for taken in points if taken.series == place]
-            for place, one in enumerate(step.series)
+            [
+                Point(taken.seconds, taken.assessment.value)
+                for taken in points
+                if taken.series == place and taken.assessment.value is not None
+            ]
+            for place in range(len(step.series))
         ]
-        return progress.progress(step, series, vigil.rounds)
+        return progress.progress(step, series, vigil.rounds, self.procedure.decision_rule)
 
     def _look(self, step: Watch) -> None:
         """After a round: what the series say so far, and either the end of the watch or the next time."""
@@ -571,10 +821,6 @@ class Session:
 
     # -- figures from earlier readings ---------------------------------------------------------------------------------
 
-    def _value(self, taken: _Taken, unit: str | None) -> Uncertain:
-        """A reading with its uncertainty, in a unit of its dimension."""
-        return exact(in_unit(taken.reading, unit))
-
     def _reading_of(self, id: str) -> _Taken | None:
         return next((taken for taken in reversed(self._readings) if taken.standing and taken.step == id), None)
 
@@ -592,7 +838,7 @@ class Session:
             verdict = None if step.limit is None else Verdict.UNDECIDED
             worked = Worked(None, verdict, "", str(error))
         else:
-            worked = judge_figure(step, known)
+            worked = judge_figure(step, known, self.procedure.decision_rule, self.procedure.guard_ratio)
         self._worked.pop(step.id, None)
         self._worked[step.id] = _Worked(worked, after)
         found, outcome = worked.known, _verdict(worked.verdict)
@@ -651,17 +897,19 @@ class Session:
         taken = self._reading_of(id)
         if taken is None:
             raise JudgingError(f"there is no reading of {self._named(id)}: go back, and measure it")
-        known = known_reading(taken.reading)
+        unit = self._measure(id).unit
+        known = known_reading(taken.reading, taken.assessment.value, unit)
+        leads = taken.assessment.leads is not None
         used.append(
             {
                 "step": id,
                 "reading": self._named(id),
                 "id": taken.id,
-                "value": taken.reading.value,
-                "unit": taken.reading.unit,
+                "value": _rounded(known.value.value) if leads else taken.reading.value,
+                "unit": unit if leads else taken.reading.unit,
             }
         )
-        return replace(known, value=self._value(taken, taken.reading.unit))
+        return known
 
     def _named(self, id: str) -> str:
         step = self.procedure.step(id)
@@ -688,6 +936,9 @@ class Session:
     def _answer(self, key: str, text: str) -> None:
         if self._phase is Phase.REASON:
             self._unable_because(key)
+            return
+        if self._phase is Phase.METER:
+            self._choose_meter(key)
             return
         step = self.procedure.step(self._at)
         assert isinstance(step, Observe)
@@ -791,8 +1042,16 @@ class Session:
         if not self._path or self._path[-1] != step.id:
             self._path.append(step.id)
         self._record(Mark.ENTERED, {"step": step.id, "kind": step.kind, "text": step.say})
-        self._say_step(step)
+        self._doubted_correction = None
         self._vigil = None
+        self._use_for(step)
+        self._step_said = self._words_of(step)
+        unfit = self._unfit(step)
+        if unfit is not None:
+            self._refuse(unfit)
+            return True
+        for said in self._step_said:
+            self._speak(said)
         if isinstance(step, Watch):
             self._begin_watch(step)
         return True
@@ -819,7 +1078,7 @@ class Session:
 
     def _barred(self, step: SpokenStep) -> bool:
         """Refuses to go on with the step we are at where the machine's state does not allow it any more."""
-        reason = self._blocked(step)
+        reason = self._blocked(step) or self._unfit(step)
         if reason is not None:
             self._refuse(reason)
         return reason is not None
@@ -847,12 +1106,12 @@ class Session:
             return f"put back first: {', '.join(left)}"
         return None
 
-    def _say_step(self, step: SpokenStep) -> None:
+    def _words_of(self, step: SpokenStep) -> list[Say]:
         gravest_first = sorted(step.cautions, key=lambda caution: list(Signal).index(caution.signal))
-        self._step_said = [Say(_warning(caution), "caution") for caution in gravest_first]
-        self._step_said.append(Say(step.say, "instruction"))
-        for said in self._step_said:
-            self._speak(said)
+        said = [Say(_warning(caution), "caution") for caution in gravest_first]
+        if isinstance(step, Measure) and step.needs_rating is not None and self._meter_for(step) is None:
+            said.append(Say(f"Use a meter of {_rating(step.needs_rating)}.", "instruction"))
+        return [*said, Say(step.say, "instruction")]
 
     def _conclude(self, step: Conclude) -> None:
         self._record(Mark.ENTERED, {"step": step.id, "kind": step.kind, "text": step.finding})
@@ -918,7 +1177,10 @@ class Session:
         elif not self._barred(self._here()):
             for said in self._step_said:
                 self._speak(said)
-            if self._vigil is not None:
+            here = self._here()
+            if isinstance(here, Watch) and self._vigil is None:
+                self._begin_watch(here)
+            elif self._vigil is not None:
                 for reading, news in self._vigil.told.items():
                     self._say(_sentence(f"{reading} {news}"), "status")
                 self._say_when()
@@ -960,11 +1222,8 @@ class Session:
             if step.id in self._owed:
                 self._say("Say correction and the right reading.", "asked again")
             return
-        if _is_broken_count(command.reading, step):
-            self._ask_again(say_reading(command.reading), "a count is a whole number")
-            return
         self._say(f"Correction, {step.reading}:", "reading")
-        new = self._write_reading(step, command.reading)
+        new = self._write_reading(step, command.reading, self._means_of(old))
         self._withdraw(old, new.id, "correction")
         if self._at == step.id:  # its reading is awaited, and this is it
             if not self._barred(step):
@@ -1008,10 +1267,7 @@ class Session:
                 self._take_back(step)
             self._lead(step.id, left_by, step.id)
             return
-        if _is_broken_count(command.reading, self._asked(old)):
-            self._ask_again(say_reading(command.reading), "a count is a whole number")
-            return
-        new = self._write_point(step, old.series, command.reading, old.seconds)
+        new = self._write_point(step, old.series, command.reading, old.seconds, self._means_of(old))
         if new is None:
             return
         self._withdraw(old, new.id, "correction")
@@ -1125,7 +1381,11 @@ class Session:
         advice = [received.advice] if received is not None and received.advice else []
         self._say(" ".join([how_read(self._confidence, received), *advice]), "status")
 
+    def _change_meter(self, command: Command) -> None:
+        self._ask_meter()
+
     def _leave(self, command: Command) -> None:
+        self._asked_in = self._phase
         self._ask(Phase.LEAVING, "End the session here? Affirm or negative.")
 
     def _left(self, command: Command) -> None:
@@ -1133,6 +1393,9 @@ class Session:
         self._close("stopped")
 
     def _stay(self, command: Command) -> None:
+        if self._phase is Phase.LEAVING and self._asked_in is Phase.METER:
+            self._ask_meter()
+            return
         self._phase = Phase.STEP
         self._say_again(command)
 
@@ -1156,6 +1419,8 @@ class Session:
 
     def _hint(self) -> str:
         step = self.procedure.step(self._at)
+        if self._phase is Phase.METER:
+            return f"Say {' or '.join(phrases[0] for phrases in self._meter_answers().values())}."
         if self._phase is Phase.REASON:
             return f"The reasons are: {', '.join(REASONS)}."
         if self._phase in (Phase.DOUBT, Phase.LEAVING):
@@ -1202,6 +1467,7 @@ def _words() -> dict[tuple[Phase, Word], Callable[[Session, Command], None]]:
         Word.CORRECTION: Session._correct,
         Word.DISREGARD: Session._disregard,
         Word.END_SESSION: Session._leave,
+        Word.CHANGE_METER: Session._change_meter,
     }
     table: dict[Phase, dict[Word, Callable[[Session, Command], None]]] = {
         Phase.STEP: {
@@ -1211,6 +1477,7 @@ def _words() -> dict[tuple[Phase, Word], Callable[[Session, Command], None]]:
             Word.AFFIRM: Session._roger,  # answers questions only: a second "affirm" must not complete the next step
             Word.NEGATIVE: Session._not_done,
         },
+        Phase.METER: {**status, Word.DISREGARD: Session._stay, Word.END_SESSION: Session._leave},
         Phase.DOUBT: {
             **status,
             Word.AFFIRM: Session._affirm_doubted,
@@ -1292,7 +1559,7 @@ def _span(seconds: int) -> str:
     return " ".join(words)
 
 
-def _is_broken_count(reading: Reading, step: Measure | Series) -> bool:
+def _is_broken_count(reading: Reading, step: Measure) -> bool:
     return step.quantity is Quantity.COUNT and reading.value is not None and not reading.value.isdecimal()
 
 
@@ -1302,10 +1569,10 @@ def _spaced(id: str) -> str:
 
 def _judged(taken: _Taken) -> str:
     """ "five point two ohms, at most seven: conforming" """
-    words = say_reading(taken.reading)
+    words = taken.assessment.words()
     if taken.judgement.verdict is None:
         return words
-    tail = f"; {taken.judgement.reason}" if taken.judgement.verdict is Verdict.UNDECIDED else ""
+    tail = f"; {taken.assessment.doubt()}" if taken.judgement.verdict is Verdict.UNDECIDED else ""
     return f"{words}, {taken.judgement.limit}: {taken.judgement.verdict}{tail}"
 
 
@@ -1313,8 +1580,32 @@ def _warning(caution: Caution) -> str:
     return f"{caution.signal.value.capitalize()}! {caution.text}"
 
 
+def _plate(meter: Meter) -> str:
+    """What is said to tell a meter from its like."""
+    return f"{meter.name}, serial {' '.join(meter.serial)}"
+
+
+def _rating(rating: Rating) -> str:
+    category = {"II": "two", "III": "three", "IV": "four"}[rating.category]
+    return f"category {category}, {say_value(format(rating.volts, 'f'), 'volt')}"
+
+
+def _reading_words(text: str) -> list[str]:
+    """The words of a reading, those before it that make it a correction left out."""
+    words = spoken_words(text)
+    return after_correction(words) or words
+
+
+def _capital(text: str) -> str:
+    return text[:1].upper() + text[1:]
+
+
 def _sentence(text: str) -> str:
-    return text[:1].upper() + text[1:] + ("" if text.endswith((".", "!", "?")) else ".")
+    return _capital(text) + ("" if text.endswith((".", "!", "?")) else ".")
+
+
+def _counted_words(number: int, noun: str) -> str:
+    return f"{say_number(str(number))} {noun}" + ("" if number == 1 else "s")
 
 
 def _counted(number: int, noun: str) -> str:

@@ -11,6 +11,7 @@ from pathlib import Path
 from pydantic import TypeAdapter, ValidationError
 
 from handsfree.errors import PlainError
+from handsfree.judge.meter import Meter
 from handsfree.procedure.load import loads
 from handsfree.procedure.model import Procedure
 from handsfree.session.events import EVENT_MARKS, Due, Ended, Event, Fault, Heard, Mark, Record, Started
@@ -20,6 +21,7 @@ from handsfree.session.machine import Policy, Session
 # Where validation is lenient ("1" for 1), the replayed record differs from the entry, and that is reported.
 _HEARD, _FAULT, _ENDED = TypeAdapter(Heard), TypeAdapter(Fault), TypeAdapter(Ended)
 _POLICY = TypeAdapter(Policy)
+_METERS = TypeAdapter(tuple[Meter, ...])
 
 
 def event_of(entry: Entry) -> Event:
@@ -51,7 +53,7 @@ def replay(entries: list[Entry], procedure: bytes) -> list[Problem]:
     if not entries or entries[0].kind is not Mark.OPENED:
         raise JournalError("the journal does not start with 'opened'")
     used = loads(procedure, PROCEDURE).procedure
-    session = Session(used, _policy(entries[0]))
+    session = Session(used, _policy(entries[0]), _meters(entries[0]))
     problems = _check_heading(entries[0], used)
     at = 0
     while at < len(entries):
@@ -85,6 +87,14 @@ def _policy(opened: Entry) -> Policy | None:
             except ValidationError:
                 raise JournalError(f"entry {opened.n} ({opened.kind}) holds a policy that no session has") from None
     return None
+
+
+def _meters(opened: Entry) -> tuple[Meter, ...]:
+    """The meters that the session knew of; none in a record from before they were asked for."""
+    try:
+        return _METERS.validate_python(opened.data.get("meters", ()))
+    except ValidationError:
+        raise JournalError(f"entry {opened.n} ({opened.kind}) holds a meter that no session has") from None
 
 
 def _check_heading(opened: Entry, procedure: Procedure) -> list[Problem]:

@@ -14,6 +14,7 @@ from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 from handsfree import __version__
+from handsfree.judge.meter import Meter
 from handsfree.procedure.load import Loaded
 from handsfree.session.events import (
     Act,
@@ -190,14 +191,20 @@ def begin(
     recogniser: Recogniser | None,
     *,
     source: str,
+    meters: Sequence[Meter] = (),
     time: datetime | None = None,
 ) -> tuple[Conversation, Started]:
-    """A new session in a new folder, and the event that opens it. Raises JournalError for a folder it cannot use."""
+    """A new session in a new folder, and the event that opens it. Raises JournalError for a folder it cannot use.
+
+    ``meters`` are those at hand, with all that is known of them; the record keeps it.
+    """
     procedure, policy = loaded.procedure, Policy()
     journal = Journal.create(folder, loaded.source)
+    known = {"meters": [meter.model_dump(mode="json") for meter in meters]} if meters else {}
     opened = Started(
         time or datetime.now(UTC),
         {
+            **known,
             "handsfree": __version__,
             "procedure": {
                 "id": procedure.procedure,
@@ -213,7 +220,9 @@ def begin(
             },
         },
     )
-    conversation = Conversation(Session(procedure, policy), journal, voice, watch, recogniser, policy.doubt)
+    conversation = Conversation(
+        Session(procedure, policy, tuple(meters)), journal, voice, watch, recogniser, policy.doubt
+    )
     if isinstance(recogniser, Apart):
         recogniser.tell = conversation.note
     return conversation, opened

@@ -95,6 +95,7 @@ class Word(StrEnum):
     HOW_DO_YOU_READ = "how do you read"
     GO_BACK = "go back"  # ours: one step back
     HOW_FAR = "how far"  # ours: where are we
+    CHANGE_METER = "change meter"  # ours: another meter is used from now on
     END_SESSION = "end session"  # ours: stop here, keep the record
 
 

@@ -29,6 +29,7 @@ PHRASES: dict[Word, tuple[str, ...]] = {
     Word.HOW_DO_YOU_READ: ("how do you read", "can you hear me"),
     Word.GO_BACK: ("go back", "one step back", "previous step"),
     Word.HOW_FAR: ("how far", "where are we", "how much is left"),
+    Word.CHANGE_METER: ("change meter", "change the meter"),
     Word.END_SESSION: ("end session", "end the session"),
 }
 

@@ -186,7 +186,9 @@ def test_data_that_no_meter_has_are_refused(functions: list[dict[str, Any]], say
     [
         ({"ratings": [{"category": "CAT V", "volts": "600"}]}, "'II', 'III' or 'IV'"),
         ({"ratings": [{"category": "III", "volts": "0"}]}, "greater than 0"),
-        ({"calibration_due": "next spring"}, "valid date"),
+        ({"calibration_due": "next spring"}, "not a date"),
+        ({"calibration_due": "20310503"}, "not a date"),
+        ({"calibration_due": "2031-02-30"}, "valid date"),
         ({"serial": ""}, "at least 1 character"),
     ],
 )

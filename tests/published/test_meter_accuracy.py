@@ -7,7 +7,8 @@ from decimal import Decimal
 
 import pytest
 
-from handsfree.judge.meter import Category, Meter, may_measure, on_meter, uncertain_reading
+from handsfree.judge.meter import Meter, may_measure, on_meter, uncertain_reading
+from handsfree.procedure.model import Category, Rating
 from handsfree.spoken.meaning import Kind, Reading
 
 
@@ -69,9 +70,10 @@ def test_the_accuracy_band_of_a_reading(
 )
 def test_a_meter_of_a_lower_category_is_refused(rated: str, asked: Category, volts: str, may: bool) -> None:
     data = meter("voltage", "volt", "1", "2", "0.1").model_dump() | {"ratings": [{"category": rated, "volts": "600"}]}
-    assert may_measure(Meter.model_validate(data), asked, Decimal(volts)) is may
+    assert may_measure(Meter.model_validate(data), Rating(category=asked, volts=Decimal(volts))) is may
 
 
 def test_a_meter_without_a_category_is_for_no_circuit_of_the_supply() -> None:
     # IEC 61010-1:2010 on: what is not rated for a category is not for mains circuits (from memory).
-    assert not may_measure(meter("voltage", "volt", "1", "2", "0.1"), Category.II, Decimal(1))
+    least = Rating(category=Category.II, volts=Decimal(1))
+    assert not may_measure(meter("voltage", "volt", "1", "2", "0.1"), least)

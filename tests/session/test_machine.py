@@ -31,6 +31,7 @@ from handsfree.session.events import (
     Started,
 )
 from handsfree.session.machine import Policy, Session
+from handsfree.spoken.confusable import neighbours
 from handsfree.spoken.grammar import phrases
 from handsfree.spoken.meaning import Word
 
@@ -972,7 +973,10 @@ def cooler(script: str, until: str | None = None) -> Talk:
     said = (ROOT / "demo_sessions" / script / "script.txt").read_text(encoding="utf-8").splitlines()
     if until is not None:
         said = said[: said.index(until) + 1]
-    return talk.hear(*said, confidence=0.9)  # as spoken: sixteen and sixty are asked about
+    for number, sentence in enumerate(said):  # as spoken: sixteen and sixty are asked about, five and nine compared
+        others = tuple((" ".join(other), -100.0) for other in neighbours(sentence.split()))
+        talk.event(Heard(START + timedelta(seconds=5 * number), sentence, 0.9, "invented", others))
+    return talk
 
 
 def readings(talk: Talk) -> list[tuple[str, str | None, str | None, str | None]]:
