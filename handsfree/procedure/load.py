@@ -221,7 +221,7 @@ def _sentence(detail: ErrorDetails, path: PathInFile, document: Document) -> tup
     match detail["type"]:
         case "missing":
             if isinstance(path[-1], int):
-                return _two(path, key)
+                return _two(path, _key_name(path[:-1]))
             return f'{_whose(path[:-1], document)} has no "{path[-1]}"', f"add {_example(path, document)}"
         case "extra_forbidden":
             return _unknown_key(path, document)
@@ -230,7 +230,8 @@ def _sentence(detail: ErrorDetails, path: PathInFile, document: Document) -> tup
             return f"{written} is not a limit", _LIMIT_REMEDY
         case "union_tag_not_found" if path[2:3] == ("calculate",):
             written = ", ".join(map(shown, value)) if isinstance(value, dict) else given(value)
-            return f"{written} is not a figure", _FIGURE_REMEDY
+            near = difflib.get_close_matches(str(next(iter(value), "")), model.FIGURES, 1) if isinstance(value, dict) else []
+            return f"{written} is not a figure", f'write "{near[0]}"' if near else _FIGURE_REMEDY
         case "union_tag_not_found":
             return f'{_whose(path, document)} has no "kind"', f"add kind: and {_one_of(_STEP_KINDS)}"
         case "union_tag_invalid":
@@ -270,7 +271,7 @@ def _sentence(detail: ErrorDetails, path: PathInFile, document: Document) -> tup
 
 
 def _two(path: PathInFile, key: str) -> tuple[str, str]:
-    if path[-1] in _PAIRS or path[-2:-1] in [(pair,) for pair in _PAIRS]:
+    if any(pair in path[-2:] for pair in _PAIRS):
         return f"{key} needs two numbers", "write [lower, upper]"
     if "steinhart_hart" in path:
         return f"{key} needs three numbers", "write the coefficients [a, b, c]"
@@ -376,6 +377,8 @@ def _unknown_key(path: PathInFile, document: Document) -> tuple[str, str]:
     key, allowed = str(path[-1]), _allowed(path[:-1], document)
     if path[-2:-1] in (("limit",), ("ratio",)) and key in _FIGURE_LIMIT_KINDS:
         return f'the limit has both "{allowed[0]}" and "{key}"', f"keep one; {_LIMIT_REMEDY}"
+    if path[2:3] == ("calculate",) and key in model.FIGURES and allowed[0] in model.FIGURES:
+        return f'the figure has both "{allowed[0]}" and "{key}"', "keep one; a figure may stand inside the other"
     near = difflib.get_close_matches(key, allowed, 1)
     hint = f'write "{near[0]}"' if near else "remove it"
     present = set(_at(path[:-1], document))

@@ -182,7 +182,10 @@ def _effects(document: Document, at: PathInFile, step: SpokenStep) -> Iterator[P
             yield document.problem((*at, effect), message, "move it to a do step before the measurement", key=True)
         elif isinstance(step, Measure | Watch) and not outcomes_of(step):
             message = f'"{effect}" waits for a conforming reading, and this step has no limit'
-            yield document.problem((*at, effect), message, "add a limit, such as limit: {at_most: 1}", key=True)
+            remedy = "add a limit, such as limit: {at_most: 1}"
+            if isinstance(step, Watch):
+                remedy = "say in a series what must become of it, such as falls_to: 4"
+            yield document.problem((*at, effect), message, remedy, key=True)
 
 
 @cache
