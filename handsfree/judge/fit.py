@@ -66,7 +66,7 @@ def _of_step(loaded: Loaded, step: Measure, meters: Sequence[Meter]) -> Iterator
 
 
 def _can_conform(step: Measure, means: Means) -> bool:
-    """Whether a reading in the middle of the limit, or on it, with every digit, can be called conforming."""
+    """Whether a reading in the middle of the limit, or on it, can be called conforming where every digit is said."""
     assert step.limit is not None
     low, high = bounds(step.limit)
     value = (low + high) / 2 if low.is_finite() and high.is_finite() else low if low.is_finite() else high

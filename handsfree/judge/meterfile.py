@@ -132,11 +132,13 @@ def _sentence(detail: ErrorDetails, path: PathInFile) -> tuple[str, str]:
             return f'{shown(value)} is not a value of "{key}"', choice(str(value), names)
         case "too_short":
             return f'"{key}" is empty', f'write "{example}"'
+        case _ if value is None:
+            return f'"{key}" has no value', f'write "{example}"'
         case "value_error" if key == "calibration_due" and isinstance(value, str):
             return f"{shown(value)} is not a date", 'write year-month-day, such as "2031-05-31"'
         case "value_error" if isinstance(value, dict):
             return _unsound(str(context.get("error", detail["msg"])), value)
-        case "value_error" | "decimal_parsing" | "finite_number" | "decimal_type" if value is not None:
+        case "value_error" | "decimal_parsing" | "finite_number" | "decimal_type":
             return f"{given(value)} is not a plain number", plain_number(value)
         case "greater_than" | "greater_than_equal":
             least = "above zero" if detail["type"] == "greater_than" else "of zero or more"

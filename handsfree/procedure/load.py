@@ -230,12 +230,19 @@ def _sentence(detail: ErrorDetails, path: PathInFile, document: Document) -> tup
             return f"{written} is not a limit", _LIMIT_REMEDY
         case "union_tag_not_found" if path[2:3] == ("calculate",):
             written = ", ".join(map(shown, value)) if isinstance(value, dict) else given(value)
-            near = difflib.get_close_matches(str(next(iter(value), "")), model.FIGURES, 1) if isinstance(value, dict) else []
+            near = (
+                difflib.get_close_matches(str(next(iter(value), "")), model.FIGURES, 1)
+                if isinstance(value, dict)
+                else []
+            )
             return f"{written} is not a figure", f'write "{near[0]}"' if near else _FIGURE_REMEDY
         case "union_tag_not_found":
             return f'{_whose(path, document)} has no "kind"', f"add kind: and {_one_of(_STEP_KINDS)}"
         case "union_tag_invalid":
             return f"{shown(context['tag'])} is not a kind of step", choice(str(context["tag"]), _STEP_KINDS)
+        case "enum" if key == '"category"':
+            remedy = _one_of(f"CAT {category}" for category in model.Category)
+            return f"{shown(value)} is not a value of {key}", f"write {remedy}"
         case "literal_error" | "enum":
             allowed = [item.strip(" '") for item in str(context["expected"]).replace(" or ", ", ").split(",")]
             what = "a verdict" if path[-2:-1] == ("next",) else f"a value of {key}"

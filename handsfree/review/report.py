@@ -61,7 +61,10 @@ class Clip:
 
 @dataclass(frozen=True, slots=True)
 class ReadingRow:
-    """A reading as it stands on the page; ``corrected_by`` is the number of the reading that replaced it."""
+    """A reading as it stands on the page; ``corrected_by`` is the number of the reading that replaced it.
+
+    ``without_leads``, ``uncertainty``, ``meter`` (with its range) and ``decision`` are empty where there was none.
+    """
 
     number: int
     id: str
@@ -72,6 +75,10 @@ class ReadingRow:
     limit: str
     verdict: str
     reason: str
+    without_leads: str = ""
+    uncertainty: str = ""
+    meter: str = ""
+    decision: str = ""
     corrected: bool = False
     corrected_by: int | None = None
     why: str = ""
@@ -159,6 +166,17 @@ class OffItem:
 
 
 @dataclass(frozen=True, slots=True)
+class MeterRow:
+    """A meter that was used, from a time on; without ``serial`` and ``due`` one that is not known."""
+
+    time: datetime
+    name: str
+    serial: str = ""
+    due: str = ""
+    overdue: int = 0
+
+
+@dataclass(frozen=True, slots=True)
 class Finding:
     """What was concluded; ``condition`` is "faulty", "sound", "unresolved", or "none" where nothing was."""
 
@@ -183,9 +201,11 @@ class Page:
     duration: str
     outcome: str
     finding: Finding
+    meters: tuple[MeterRow, ...]
     readings: tuple[ReadingRow, ...]
     figures: tuple[FigureRow, ...]
     watches: tuple[WatchRow, ...]
+    considered: bool  # whether the uncertainty of any reading was
     tally: tuple[tuple[str, int], ...]
     deviations: tuple[EventRow, ...]
     cautions: tuple[EventRow, ...]
@@ -313,9 +333,11 @@ def _page(folder: Path, contents: Contents, embed: bool) -> Page:
         duration=_duration(entries[-1].time - entries[0].time),
         outcome=_text(_last(entries, Mark.CLOSED), "outcome"),
         finding=_finding(entries),
+        meters=tuple(_meters(entries)),
         readings=readings,
         figures=tuple(_figures(entries)),
         watches=tuple(_watches(entries)),
+        considered=any(row.uncertainty for row in readings),
         tally=_tally(readings),
         deviations=tuple(_deviations(entries)),
         cautions=tuple(_cautions(entries)),
@@ -341,6 +363,8 @@ def _finding(entries: Iterable[Entry]) -> Finding:
 
 def _readings(entries: Iterable[Entry]) -> tuple[ReadingRow, ...]:
     rows: list[ReadingRow] = []
+    entries = list(entries)
+    names = {_text(entry.data, "meter"): _text(entry.data, "name") for entry in entries if entry.kind is Mark.METER}
     for entry in entries:
         data = entry.data
         if entry.kind is Mark.READING:
@@ -355,6 +379,10 @@ def _readings(entries: Iterable[Entry]) -> tuple[ReadingRow, ...]:
                     limit=limit_text(data.get("limit")),
                     verdict=_text(data, "verdict"),
                     reason=_text(data, "reason"),
+                    without_leads=_without_leads(data),
+                    uncertainty=_uncertainty(data),
+                    meter=_meter(data, names),
+                    decision=_decision(data),
                 )
             )
     numbers = {row.id: row.number for row in rows}
@@ -484,6 +512,57 @@ def _float(data: Mapping[str, Any], key: str) -> float:
     except ValueError:
         return 0.0
     return value if isfinite(value) else 0.0
+
+
+def _figure(value: str, unit: str) -> str:
+    return _with_unit(value, symbol(unit or None))
+
+
+def _without_leads(data: Mapping[str, Any]) -> str:
+    leads = _mapping(data, "leads")
+    unit = _text(leads, "unit")
+    if not leads:
+        return ""
+    off = f"leads {_figure(_text(leads, 'taken_off'), unit)}"
+    return f"{_figure(_text(leads, 'corrected'), unit)} without {off}"
+
+
+def _uncertainty(data: Mapping[str, Any]) -> str:
+    found = _mapping(data, "uncertainty")
+    return f"±{_SPACE}{_figure(_text(found, 'expanded'), _text(found, 'unit'))}" if found else ""
+
+
+def _meter(data: Mapping[str, Any], names: Mapping[str, str]) -> str:
+    """ "Ostrel 61, up to 60 Ω: 0.5 % + 2 counts" """
+    meter, shown = _text(data, "meter"), _mapping(data, "range")
+    name = names.get(meter) or meter
+    if not meter or not shown:
+        return name
+    unit = symbol(_text(shown, "unit") or None)
+    accuracy = f"{_text(shown, 'percent')}{_SPACE}% + {_text(shown, 'counts')} counts"
+    return f"{name}, up to {_text(shown, 'up_to')}{_SPACE}{unit}: {accuracy}"
+
+
+def _decision(data: Mapping[str, Any]) -> str:
+    decision = _mapping(data, "decision")
+    if not decision:
+        return ""
+    rule = _text(decision, "rule")
+    conformity = _text(decision, "conformity")
+    return f"{rule}; conforms with probability {conformity}" if conformity else f"{rule}; a bound"
+
+
+def _meters(entries: Iterable[Entry]) -> Iterator[MeterRow]:
+    for entry in entries:
+        if entry.kind is Mark.METER:
+            data, overdue = entry.data, entry.data.get("days_overdue")
+            yield MeterRow(
+                entry.time,
+                _text(data, "name") or _text(data, "meter") or "not known",
+                _text(data, "serial"),
+                _text(data, "calibration_due"),
+                overdue if isinstance(overdue, int) else 0,
+            )
 
 
 def _tally(readings: Iterable[ReadingRow]) -> tuple[tuple[str, int], ...]:

@@ -126,8 +126,8 @@ ONE_FAULT = [
         "limit: {at_most: 7}",
         "limits: {at_most: 7}",
         '20:5: unknown key "limits"; write "limit"; still allowed here: cautions, hands_inside, needs_isolated, '
-        "needs_live, isolates, proves_dead, energises, takes_off, puts_back, unable, waveform, limit, over_range, plausible, "
-        "needs_rating, decision_rule, guard_ratio, lead_zero, minus_leads, nameplate",
+        "needs_live, isolates, proves_dead, energises, takes_off, puts_back, unable, waveform, limit, over_range, "
+        "plausible, needs_rating, decision_rule, guard_ratio, lead_zero, minus_leads, nameplate",
     ),
     (
         "title: Check the relay\n",
@@ -142,12 +142,14 @@ ONE_FAULT = [
     (
         "    kind: observe\n",
         "",
-        '22:5: the step "look" has no "kind"; add kind: and one of do, measure, observe, watch, calculate, choose, conclude',
+        '22:5: the step "look" has no "kind"; add kind: and one of do, measure, observe, watch, '
+        "calculate, choose, conclude",
     ),
     (
         "kind: observe",
         "kind: obsrve",
-        '22:5: "obsrve" is not a kind of step; write "observe"; allowed here: do, measure, observe, watch, calculate, choose, conclude',
+        '22:5: "obsrve" is not a kind of step; write "observe"; allowed here: do, measure, observe, watch, '
+        "calculate, choose, conclude",
     ),
     (
         "kind: electrical",
@@ -278,6 +280,67 @@ ONE_FAULT = [
         "    unit: ohm\n",
         "    unit: ohm\n    unit: volt\n",
         '20:5: the key "unit" stands already at 19:5; keep one of the two',
+    ),
+    (
+        "    unit: ohm\n",
+        "    unit: ohm\n    needs_rating: {category: CAT V, volts: 600}\n",
+        '20:30: "V" is not a value of "category"; write one of CAT II, CAT III, CAT IV',
+    ),
+    (
+        "    unit: ohm\n",
+        "    unit: ohm\n    needs_rating: CAT III\n",
+        '20:19: "needs_rating" is "CAT III"; write its keys, each on a line of its own: category, volts',
+    ),
+    (
+        "    unit: ohm\n",
+        "    unit: ohm\n    needs_rating: {category: III}\n",
+        '20:19: "needs_rating" has no "volts"; add "volts: 600"',
+    ),
+    (
+        "    unit: ohm\n",
+        "    unit: ohm\n    needs_rating: {category: III, volt: 600, volts: 300}\n",
+        '20:35: unknown key "volt"; write "volts"',
+    ),
+    (
+        "    unit: ohm\n",
+        "    unit: ohm\n    needs_rating: {category: III, volts: 0}\n",
+        '20:42: "volts" is 0; write a number above zero',
+    ),
+    (
+        "    unit: ohm\n",
+        "    unit: ohm\n    lead_zero: true\n",
+        '20:16: "lead_zero" is true; write its keys, each on a line of its own: worn_above',
+    ),
+    (
+        "    unit: ohm\n",
+        "    unit: ohm\n    lead_zero: {worn_above: -1}\n",
+        '20:29: "worn_above" is -1; write a number above zero',
+    ),
+    (
+        "    unit: ohm\n",
+        "    unit: ohm\n    plausible: [1]\n",
+        '20:16: "plausible" needs two numbers; write [lower, upper]',
+    ),
+    (
+        "    unit: ohm\n",
+        "    unit: ohm\n    plausible: [1, 2, 3]\n",
+        '20:16: "plausible" needs two numbers; write [lower, upper]',
+    ),
+    (
+        "    unit: ohm\n",
+        "    unit: ohm\n    plausible: [1, many]\n",
+        '20:20: "many" is not a plain number; write digits with a decimal point, such as 7 or 0.25',
+    ),
+    (
+        "edition: 1.10",
+        "edition: 1.10\ndecision_rule: guarded",
+        '4:16: "guarded" is not a value of "decision_rule"; write one of simple acceptance, guarded acceptance, '
+        "guarded rejection, ISO 14253-1",
+    ),
+    (
+        "edition: 1.10",
+        "edition: 1.10\nguard_ratio: 0",
+        '4:14: "guard_ratio" is 0; write a number above zero',
     ),
     ("title: Check the relay", "title: &t Check the relay", "2:8: the anchor &t is not used here; remove it"),
     ("title: Check the relay", "title: *t", "2:8: the alias *t is not used here; write the value out"),

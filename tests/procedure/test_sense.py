@@ -249,3 +249,83 @@ def test_a_reading_without_a_limit_changes_nothing() -> None:
         f'{at(step, "proves_dead")}: "proves_dead" waits for a conforming reading, and this step has no limit; '
         "add a limit, such as limit: {at_most: 1}"
     ]
+
+
+OHMS = "quantity: resistance, unit: ohm"
+
+
+@pytest.mark.parametrize(
+    ("rest", "marker", "said"),
+    [
+        (f"{OHMS}, plausible: [50, 2]", "[50", "the lower value is not below the upper; write [2, 50]"),
+        (
+            f"{OHMS}, plausible: [2, 2]",
+            "[2",
+            "the lower value is not below the upper; write two numbers with room between them",
+        ),
+        (
+            f"{OHMS}, plausible: [-3, -2]",
+            "[-3",
+            "resistance is never below zero, so no reading is plausible; write a range above zero",
+        ),
+        (
+            f"{OHMS}, guard_ratio: 2",
+            "guard_ratio",
+            "a reading without a limit is not judged; add a limit, or remove this",
+        ),
+        (
+            f"{OHMS}, decision_rule: ISO 14253-1",
+            "decision_rule",
+            "a reading without a limit is not judged; add a limit, or remove this",
+        ),
+        (
+            f"{OHMS}, limit: {{at_most: 7}}, decision_rule: simple acceptance, guard_ratio: 2",
+            "guard_ratio",
+            "simple acceptance has no guard band; remove it, or write decision_rule: ISO 14253-1",
+        ),
+        (
+            "quantity: voltage, unit: volt, lead_zero: {worn_above: 1}",
+            "lead_zero",
+            '"lead_zero" is for a resistance in ohms; write quantity: resistance and unit: ohm, or remove this',
+        ),
+        (
+            "quantity: resistance, unit: kiloohm, lead_zero: {worn_above: 1}",
+            "lead_zero",
+            '"lead_zero" is for a resistance in ohms; write quantity: resistance and unit: ohm, or remove this',
+        ),
+        (
+            f"{OHMS}, lead_zero: {{worn_above: 1}}, limit: {{at_most: 1}}",
+            "limit",
+            'the shorted leads have no "limit"; remove it; worn_above is their limit',
+        ),
+        (
+            f"{OHMS}, minus_leads: end",
+            "end",
+            'there is no step "end" that measures the shorted leads; add a measure step with lead_zero: '
+            "{worn_above: 1}",
+        ),
+        (
+            f"{OHMS}, minus_leads: zero",
+            "zero",
+            'there is no step "zero" that measures the shorted leads; add a measure step with lead_zero: '
+            "{worn_above: 1}",
+        ),
+    ],
+)
+def test_what_is_asked_of_the_meter_makes_sense(rest: str, marker: str, said: str) -> None:
+    step = measure(rest)
+    assert told(step) == [f"{at(step, marker)}: {said}"]
+
+
+def test_leads_are_taken_off_only_as_a_step_measured_them() -> None:
+    zero = measure(f"{OHMS}, lead_zero: {{worn_above: 1}}", "leads")
+    assert told(zero + measure(f"{OHMS}, minus_leads: leads")) == []
+    (problem,) = told(zero + measure(f"{OHMS}, minus_leads: end"))
+    assert problem.endswith('there is no step "end" that measures the shorted leads; write one of leads')
+
+
+def test_simple_acceptance_has_no_guard_band() -> None:
+    head = HEAD.replace("sources:", "decision_rule: simple acceptance\nguard_ratio: 2\nsources:")
+    step = "  - {id: a, kind: do, say: Work.}\n"
+    with pytest.raises(ProcedureError, match="simple acceptance has no guard band; remove it"):
+        loads((head + step + END).encode(), "f")

@@ -21,6 +21,7 @@ SHIPPED = sorted(FOLDER.glob("*.yaml"))
 COOLER = FOLDER / "bottle-cooler-does-not-cool.yaml"
 LIFT = FOLDER / "lift-table-is-slow.yaml"
 PROOFER = FOLDER / "retarder-proofer-is-off-temperature.yaml"
+CURTAIN = FOLDER / "air-curtain-blows-cold.yaml"
 
 each = pytest.mark.parametrize("path", SHIPPED, ids=lambda path: path.stem)
 
@@ -130,6 +131,12 @@ def test_hands_go_inside_only_after_isolating_and_proving_with_a_proved_tester(p
         (PROOFER, "tester-after", "proves_dead: [mains]"),
         (PROOFER, "panel-back", "puts_back: [side panel]"),
         (PROOFER, "panel-back-unresolved", "puts_back: [side panel]"),
+        (CURTAIN, "isolate", "isolates: [mains]"),
+        (CURTAIN, "isolate-again", "isolates: [mains]"),
+        (CURTAIN, "tester-after", "proves_dead: [mains]"),
+        (CURTAIN, "cover-off", "takes_off: [cover, heater plugs]"),
+        (CURTAIN, "cover-on", "puts_back: [heater plugs, cover]"),
+        (CURTAIN, "isolate-again", "next: tester-before"),
     ],
 )
 def test_no_line_that_keeps_a_technician_safe_can_be_lost_unseen(path: Path, step: str, line: str) -> None:
@@ -217,6 +224,24 @@ def test_the_lift_procedure_comes_to_its_ends(outcomes: dict[str, str], conditio
 )
 def test_the_proofer_procedure_comes_to_its_ends(outcomes: dict[str, str], condition: str, part: str | None) -> None:
     end, _ = conclusion(PROOFER, outcomes)
+    assert (end.condition, end.part) == (condition, part)
+
+
+@pytest.mark.parametrize(
+    ("outcomes", "condition", "part"),
+    [
+        ({"heater": "nonconforming"}, "faulty", "heater"),
+        ({"cut-out": "nonconforming"}, "faulty", "thermal cut-out"),
+        ({"cut-out": "undecided"}, "unresolved", None),
+        ({"heater": "undecided"}, "unresolved", None),
+        ({"supply": "undecided"}, "unresolved", None),
+        ({}, "unresolved", None),
+    ],
+)
+def test_the_air_curtain_procedure_comes_to_its_ends(
+    outcomes: dict[str, str], condition: str, part: str | None
+) -> None:
+    end, _ = conclusion(CURTAIN, outcomes)
     assert (end.condition, end.part) == (condition, part)
 
 

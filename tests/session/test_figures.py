@@ -1,4 +1,4 @@
-"""Figures worked out from earlier readings, in a session: said, judged, recorded, and worked out anew when corrected."""
+"""Figures worked out from earlier readings: said, judged, recorded, and worked out anew when corrected."""
 
 from __future__ import annotations
 

@@ -11,15 +11,17 @@ from typing import Any, Self
 import pytest
 
 from handsfree.judge.meter import Meter
-from handsfree.judge.meterfile import loads_meter
-from handsfree.procedure.load import Loaded, loads
+from handsfree.judge.meterfile import load_meters, loads_meter
+from handsfree.procedure.load import Loaded, load, loads
 from handsfree.procedure.proof import prove
 from handsfree.session.events import Act, Ended, Event, Fault, Heard, Mark, Record, Say, Started
 from handsfree.session.journal import JOURNAL, Journal, digest, read
 from handsfree.session.machine import Session
 from handsfree.session.replay import replay, verify
+from handsfree.spoken.confusable import neighbours
 from handsfree.spoken.grammar import phrases
 
+ROOT = Path(__file__).parents[2]
 START = datetime(2031, 5, 6, 7, 8, 9, tzinfo=UTC)
 HEAD = """
 procedure: small
@@ -567,6 +569,50 @@ def test_another_meter_put_into_the_record_does_not_fit(tmp_path: Path) -> None:
     opened = type(entries[0])(entries[0].n, entries[0].time, entries[0].kind, bad, entries[0].previous)
     (folder / JOURNAL).write_bytes(opened.line + b"\n")
     assert any("a meter that no session has" in str(problem) for problem in verify(folder))
+
+
+# What a technician says who finds the thermal cut-out of the air curtain burnt.
+CURTAIN = (
+    "zero point three one ohms",
+    "it blows cold air",
+    "two three one point four volts",
+    "done",
+    "two three zero point nine volts",
+    "zero point two volts",
+    "zero point one volts",
+    "two three one point one volts",
+    "done",
+    "two six point nine zero ohms",
+    "one point six two ohms",
+    "done",
+)
+
+
+def test_the_air_curtain_is_found_by_its_cut_out_with_meter_leads_and_rule(tmp_path: Path) -> None:
+    ostrel = load_meters([ROOT / "meters"])
+    talk = Talk(load(ROOT / "procedures" / "air-curtain-blows-cold.yaml"), *ostrel)
+    for sentence in CURTAIN:
+        others = {" ".join(other): -100.0 for other in neighbours(sentence.split())}
+        talk.hear(sentence, confidence=0.9, others=others)
+    assert talk.all(Mark.ASKED_AGAIN) == []
+    assert [(data["step"], data["verdict"]) for data in talk.all(Mark.READING)] == [
+        ("leads", None),
+        ("supply", "conforming"),
+        ("tester-before", "conforming"),
+        ("dead-line-neutral", "conforming"),
+        ("dead-line-ground", "conforming"),
+        ("tester-after", "conforming"),
+        ("heater", "conforming"),
+        ("cut-out", "nonconforming"),
+    ]
+    heater, cut_out = talk.all(Mark.READING)[-2:]
+    assert (heater["value"], heater["leads"]["corrected"]) == ("26.90", "26.59")
+    assert cut_out["leads"] == {"zero": "r1", "taken_off": "0.31", "corrected": "1.31", "unit": "ohm"}
+    assert heater["decision"]["rule"] == "guarded acceptance"
+    assert float(heater["decision"]["conformity"]) > 0.999
+    assert float(cut_out["decision"]["conformity"]) < 0.001
+    assert talk.session.finding == "The thermal cut-out does not close."
+    assert verify(talk.keep(tmp_path / "session")) == []
 
 
 def test_a_fault_while_the_meter_is_asked_for_moves_nothing() -> None:

@@ -25,7 +25,8 @@ ENDS = """
 
 
 def watching(series: str, times: str = "every_minutes: 2\n    for_minutes: 20") -> Procedure:
-    steps = "steps:\n  - {id: begin, kind: do, say: Switch it on.}\n  - id: pull-down\n    kind: watch\n    say: Watch it.\n"
+    steps = "steps:\n  - {id: begin, kind: do, say: Switch it on.}\n"
+    steps += "  - id: pull-down\n    kind: watch\n    say: Watch it.\n"
     return small(f"{steps}    {times}\n    series:\n{series}{ENDS}")
 
 
@@ -305,7 +306,8 @@ def test_without_conditions_a_watch_records_and_goes_on() -> None:
 
 def test_a_watch_may_be_the_first_step() -> None:
     procedure = small(
-        "steps:\n  - id: log\n    kind: watch\n    say: Log it.\n    every_minutes: 1\n    for_minutes: 1\n    series:\n"
+        "steps:\n  - id: log\n    kind: watch\n    say: Log it.\n"
+        "    every_minutes: 1\n    for_minutes: 1\n    series:\n"
         "      - {reading: count, quantity: count}\n"
         "  - {id: sound, kind: conclude, finding: It is logged., condition: sound, action: Go on.}\n"
     )
