@@ -113,11 +113,15 @@ def say_figure(step: Calculate, worked: Worked) -> str:
     if worked.known is None:
         return ""
     limits = () if worked.limits is None else worked.limits
-    return say_value(plain(worked.known.value.value, limits), worked.known.unit or step.unit)
+    value = worked.known.value
+    return say_value(plain(value.value, limits, value.expanded), worked.known.unit or step.unit)
 
 
-def plain(value: Decimal, limits: tuple[Decimal, ...] = ()) -> str:
-    """A figure with three significant digits, or with all where it has few; more where it would else be on a limit."""
+def plain(value: Decimal, limits: tuple[Decimal, ...] = (), expanded: float = 0.0) -> str:
+    """A figure with three significant digits, or with all where it has few; more where it would else be on a limit.
+
+    No finer than two digits of its expanded uncertainty, where that is known.
+    """
     if value == 0:
         return "0"
     exactly = value.normalize()
@@ -125,10 +129,12 @@ def plain(value: Decimal, limits: tuple[Decimal, ...] = ()) -> str:
         return format(exactly, "f")
     finest = value.adjusted() - 2
     finest = min(finest, -1) if value.adjusted() <= 2 else finest
+    if expanded:
+        finest = max(finest, Decimal(repr(expanded)).adjusted() - 1)
     for exponent in range(finest, finest - 12, -1):
         rounded = value.quantize(Decimal(1).scaleb(exponent)) if exponent < 0 else round(value, -exponent)
         if rounded not in limits:
-            return format(rounded, "f")
+            return format(rounded.normalize() + 0, "f")
     return format(exactly, "f")
 
 

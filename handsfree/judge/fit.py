@@ -30,7 +30,7 @@ def misfits(loaded: Loaded, meters: Sequence[Meter]) -> list[Problem]:
             for key, message, remedy in _of_step(loaded, asked, meters):
                 place = loaded.place(("steps", number, key))
                 found.append(Problem(loaded.document.name, *place, message, remedy))
-    return sorted(found)
+    return sorted(set(found))
 
 
 def _asked(step: Step) -> tuple[Measure, ...]:

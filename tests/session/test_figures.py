@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
+import math
 from decimal import Decimal
+from pathlib import Path
 from typing import Any
 
 import pytest
 from test_machine import Talk, small
 
 from handsfree.judge.curves import REFRIGERANTS, Conductor, PlatinumClass
+from handsfree.judge.meterfile import load_meters
 from handsfree.procedure import model
 from handsfree.session.events import Mark
 
@@ -214,6 +217,30 @@ def test_superheat_is_what_the_pipe_has_above_the_boiling_point() -> None:
     figure = worked(talk_on(steps, "one point nine one five bar", "six"))
     assert figure["verdict"] == "conforming"
     assert float(figure["value"]) == pytest.approx(6, abs=0.02)
+
+
+def test_near_a_limit_a_figure_is_undecided_by_as_much_as_its_readings_leave_open() -> None:
+    (meter,) = load_meters([Path(__file__).parents[2] / "meters"])
+    procedure = small("steps:\n" + SIBLINGS + ENDS)
+    talk = Talk(procedure, meters=(meter,)).hear("five point zero zero", "nine point zero one")
+    figure = worked(talk)
+    assert (figure["value"], figure["verdict"]) == ("4.01", "undecided")
+    # 0.5 percent and two counts of 0.01: bands of 0.045 and 0.065 ohms, of which the roots of the squares add up.
+    assert float(figure["uncertainty"]) == pytest.approx(2 * math.sqrt((0.045**2 + 0.06505**2) / 3), rel=0.05)
+    assert talk.session.at == "path-two"
+    assert Decimal(figure["conformity"]) < Decimal("0.5")
+    assert worked(talk.hear("eight point five zero"))["verdict"] == "conforming"
+
+
+def test_a_nameplate_is_exact_whatever_meter_is_in_use() -> None:
+    (meter,) = load_meters([Path(__file__).parents[2] / "meters"])
+    talk = Talk(small("steps:\n" + HEATER + ENDS), meters=(meter,)).hear(
+        "two hundred thirty volts", "one thousand watts"
+    )
+    assert all("meter" not in reading for reading in talk.all(Mark.READING))
+    figure = worked(talk.hear("fifty two point nine zero"))
+    # Only the heater's own reading is uncertain: 0.5 percent and two counts of 52.90 ohms, in percent of 52.9.
+    assert float(figure["uncertainty"]) == pytest.approx(2 * (0.2645 + 0.02) / math.sqrt(3) / 52.9 * 100, rel=0.05)
 
 
 def test_a_corrected_reading_has_the_figure_worked_out_anew_and_may_lead_elsewhere() -> None:

@@ -13,6 +13,7 @@ from typing import Self
 import pytest
 from test_machine import START, Talk, small
 
+from handsfree.judge.meter import Meter
 from handsfree.procedure.model import Procedure
 from handsfree.session.events import Due, Heard, Mark, Started
 
@@ -285,6 +286,40 @@ def test_a_hearing_is_questioned_where_its_twin_lies_nearer_to_what_came_before(
     visit.due()
     visit.event(Heard(visit.time + timedelta(seconds=5), "thirteen point zero", 0.9))
     assert visit.standing == {"pull-down": "13.0"}  # thirty would be the stranger
+
+
+THERMOMETER = Meter.model_validate(
+    {
+        "meter": "osk",
+        "name": "Osk",
+        "serial": "7",
+        "calibration_due": "2040-01-01",
+        "functions": [
+            {
+                "quantity": "temperature",
+                "unit": "degree_Celsius",
+                "ranges": [{"up_to": 100, "resolution": 0.1, "percent": 0, "counts": 5}],
+            }
+        ],
+    }
+)
+
+
+def test_a_goal_within_the_error_of_the_thermometer_is_undecided() -> None:
+    # Five counts of 0.1: half a degree is not known, so 3.7 may be more than 4.
+    visit = Visit(FALLS_TO, meters=(THERMOMETER,)).begin().read(9, 6, 4.5, 3.8, 3.7, 3.7, 3.7, 3.7, 3.7, 3.7, 3.7)
+    assert visit.watched["verdict"] == "undecided"
+    assert "too near to tell with this meter" in visit.watched["series"][0]["reason"]  # type: ignore[index]
+    assert all(reading["meter"] == "osk" for reading in visit.all(Mark.READING))
+    sure = Visit(FALLS_TO, meters=(THERMOMETER,)).begin().read(9, 6, 4.5, 3.3, 3.2)
+    assert sure.watched["verdict"] == "conforming"
+
+
+def test_an_implausible_reading_is_queried_before_it_is_followed() -> None:
+    visit = Visit(watching(air("falls_to: 4, plausible: [-30, 40]"))).begin().hear("ninety nine")
+    assert visit.said == ["Ninety nine degrees celsius: say again or affirm."]
+    visit.hear("nineteen")
+    assert visit.standing == {"pull-down": "19"}
 
 
 def test_over_range_is_no_point_of_a_series() -> None:
