@@ -210,3 +210,40 @@ def test_hear_parts_the_utterances_of_a_file_as_a_session_does(tmp_path: Path) -
     assert second["accepted"] is False
     assert 0 < first["start"] < 1.1 < 1.8 < second["start"]
     assert first["seconds"] == second["seconds"]
+
+
+CURTAIN = ROOT / "procedures" / "air-curtain-blows-cold.yaml"
+
+
+def test_a_session_with_a_meter_is_verified_and_reported_without_the_meters_file(tmp_path: Path) -> None:
+    folder, file = tmp_path / "session", tmp_path / "meter.yaml"
+    text = (ROOT / "meters" / "ostrel-61.yaml").read_text(encoding="utf-8").replace("2032-03-31", "2020-03-31")
+    file.write_text(text, encoding="utf-8")
+    said = "0.31 ohms\nit blows cold air\n231.4\ndone\n230.9\n0.2\n0.1\n231.1\ndone\n26.90\n1.62\ndone\n"
+    done = handsfree("run", CURTAIN, "--typed", "--meter", file, "--out", folder, said=said)
+    assert done.returncode == 0
+    assert "Its calibration is overdue by" in done.stdout
+    assert "The thermal cut-out does not close." in done.stdout
+    file.unlink()
+    assert handsfree("verify", folder).returncode == 0
+    page = Path(handsfree("report", folder).stdout.strip()).read_text(encoding="utf-8")
+    assert "overdue by" in page
+    assert "conforms with probability" in page
+    journal = folder / "journal.jsonl"
+    journal.write_bytes(journal.read_bytes().replace(b'"taken_off":"0.31"', b'"taken_off":"0.21"'))
+    assert handsfree("verify", folder).returncode == 1
+
+
+def test_a_meter_file_that_cannot_be_used_is_told_at_its_place_before_a_session_begins(tmp_path: Path) -> None:
+    file = tmp_path / "meter.yaml"
+    file.write_text("meter: bench\nname: Bench\n", encoding="utf-8")
+    done = handsfree("run", CURTAIN, "--typed", "--meter", file, "--out", tmp_path / "session")
+    assert done.returncode == 2
+    assert f'{file}:1:1: the meter has no "serial"; add "serial: ' in done.stderr
+    assert not (tmp_path / "session").exists()
+
+
+def test_check_tells_what_no_meter_at_hand_can_do() -> None:
+    done = handsfree("check", "bottle-cooler-does-not-cool", "--meter", ROOT / "meters")
+    assert done.returncode == 0
+    assert "no meter of these measures capacitance: Ostrel 61" in done.stdout

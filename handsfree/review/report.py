@@ -647,6 +647,8 @@ def _line(folder: Path, entry: Entry, embed: bool) -> Line | None:
             )
         case Mark.SAID:
             return Line(time, "handsfree", _text(data, "text"), about=_text(data, "about"))
+        case Mark.ASKED_AGAIN:
+            return Line(time, "", f"Asked again: {_text(data, 'reason')}")
         case Mark.FAULT:
             return Line(time, "", f"Fault: {_text(data, 'what')}", about="fault")
         case Mark.PAUSED | Mark.RESUMED:

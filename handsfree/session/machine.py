@@ -1352,7 +1352,8 @@ class Session:
             return
         self._last = None
         self._take_back(self._here())
-        self._barred(self._here())
+        if self._unfit(self._here()) is None:  # that was said on entering
+            self._barred(self._here())
 
     def _how_far(self, command: Command) -> None:
         spoken = [step.id for step in self.procedure.steps if isinstance(step, SpokenStep)]

@@ -235,3 +235,39 @@ def heard_one(tmp_path: Path) -> Callable[[str], Path]:
         return folder
 
     return make
+
+
+METER = {"meter": "ostrel", "name": "Ostrel 61", "serial": "0417", "calibration_due": "2031-01-31"}
+JUDGED_WITH_IT: dict[str, Any] = {
+    "kind": "reading",
+    "waveform": None,
+    "limit": {"at_most": "0.6", "unit": "ohm"},
+    "verdict": "undecided",
+    "reason": "inside the limit by less than the meter can tell",
+    "meter": "ostrel",
+    "range": {"up_to": "60", "resolution": "0.01", "percent": "0.5", "counts": "2", "unit": "ohm"},
+    "uncertainty": {"expanded": "0.039", "k": 2, "unit": "ohm"},
+    "leads": {"zero": "r1", "taken_off": "0.31", "corrected": "0.57", "unit": "ohm"},
+    "decision": {
+        "rule": "guarded acceptance",
+        "guard_ratio": "1",
+        "guard": "0.039",
+        "conformity": "0.9381",
+        "risk": None,
+    },
+}
+
+
+@pytest.fixture
+def metered(tmp_path: Path) -> Path:
+    """A session with a meter that is overdue for calibration, and then with one that is not known."""
+    folder = tmp_path / "metered"
+    with Journal.create(folder, PROCEDURE) as journal:
+        w = Writer(journal)
+        w.note(Mark.OPENED, procedure={"title": "Pump", "sha256": digest(PROCEDURE)})
+        w.note(Mark.METER, **METER, days_overdue=42)
+        w.record("contact", "contact", "zero point eight eight ohms", "0.88", "ohm", **JUDGED_WITH_IT)
+        w.note(Mark.METER, meter=None)
+        w.record("other", "other", "one ohm", "1", "ohm")
+        w.note(Mark.CLOSED, outcome="stopped")
+    return folder

@@ -386,3 +386,31 @@ def test_a_browser_plays_every_clip_and_has_nothing_to_complain_about(
     players = Page(done.stdout).root.all("audio")
     assert [player.attributes.get("title") for player in players] == ["0.75/0"] * 19
     assert [line for line in done.stderr.splitlines() if "CONSOLE" in line] == []
+
+
+def test_a_reading_of_a_known_meter_stands_with_its_uncertainty_its_leads_and_its_probability(metered: Path) -> None:
+    root = page(metered)
+    (table,) = section(root, "readings").all("table")
+    contact, other = rows(table)
+    assert contact[1] == "contact contact Ostrel 61, up to 60 Ω: 0.5 % + 2 counts"
+    assert contact[2] == "0.88 Ω 0.57 Ω without leads 0.31 Ω ± 0.039 Ω"
+    assert contact[4] == (
+        "undecided inside the limit by less than the meter can tell "
+        "guarded acceptance; conforms with probability 0.9381"
+    )
+    assert other[2] == "1 Ω"
+    assert "where it is missing, none was considered" in section(root, "readings").text
+
+
+def test_the_meters_used_stand_with_serial_and_calibration(metered: Path) -> None:
+    (table,) = section(page(metered), "meters").all("table")
+    assert [row[:3] for row in rows(table)] == [
+        ["Ostrel 61", "0417", "2031-01-31 overdue by 42 days"],
+        ["not known", "none known", "not known"],
+    ]
+
+
+def test_without_a_meter_the_page_says_that_no_uncertainty_was_considered(finished: Path) -> None:
+    root = page(finished)
+    assert "No measurement uncertainty was considered" in section(root, "readings").text
+    assert not root.all("section", **{"aria-labelledby": "meters"})
