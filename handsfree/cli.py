@@ -19,7 +19,7 @@ from contextlib import closing, contextmanager
 from dataclasses import dataclass, replace
 from datetime import datetime
 from pathlib import Path
-from typing import TYPE_CHECKING, TextIO
+from typing import TYPE_CHECKING
 
 from handsfree import __version__
 from handsfree.errors import PlainError
@@ -230,13 +230,13 @@ _LOOK = 0.5  # seconds between two looks at the clock while nothing is typed
 
 def _lines(terminal: bool) -> Iterator[str | None]:
     """Lines of standard input, and at a terminal None now and then while nothing is typed."""
-    if sys.stdin is None or not (terminal and sys.stdin.isatty()):
-        yield from sys.stdin or ()
-        return
-    typed: queue.Queue[str] = queue.Queue()
     stdin = sys.stdin
-    # Reading waits for the technician, and the next reading of a watch does not.
-    threading.Thread(target=_pass_on, args=(stdin, typed), daemon=True).start()
+    if stdin is None or not (terminal and stdin.isatty() and isinstance(stdin.buffer, io.BufferedReader)):
+        yield from stdin or ()
+        return
+    typed: queue.Queue[bytes] = queue.Queue()
+    # Somebody waits for the technician here, and the next reading of a watch waits for nobody.
+    threading.Thread(target=_pass_on, args=(stdin.buffer.raw, typed), daemon=True).start()
     print("> ", end="", flush=True)
     while True:
         try:
@@ -246,15 +246,18 @@ def _lines(terminal: bool) -> Iterator[str | None]:
             continue
         if not line:
             return
-        yield line
+        yield line.decode("utf-8", errors="replace")
         print("> ", end="", flush=True)
 
 
-def _pass_on(stdin: TextIO, typed: queue.Queue[str]) -> None:
-    """Every line, and an empty text at the end."""
-    for line in stdin:
+def _pass_on(raw: io.RawIOBase, typed: queue.Queue[bytes]) -> None:
+    """Every line, and an empty one at the end.
+
+    Without the buffer, whose lock a thread that still waits for a line would hold when the program ends.
+    """
+    for line in iter(raw.readline, b""):
         typed.put(line)
-    typed.put("")
+    typed.put(b"")
 
 
 @contextmanager

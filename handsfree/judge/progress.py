@@ -61,12 +61,18 @@ class Progress:
         return "; ".join(told + ([] if self.order is None else [self.order.reason]))
 
 
-def progress(step: Watch, series: Sequence[Sequence[Point]], rounds: int, rule: Rule = Rule.ISO_14253_1) -> Progress:
-    """What the points of each series say after so many whole rounds of reading.
+def progress(
+    step: Watch,
+    series: Sequence[Sequence[Point]],
+    rounds: int,
+    rule: Rule = Rule.ISO_14253_1,
+    guard: Decimal = Decimal(1),
+) -> Progress:
+    """What the points of each series say after so many whole rounds of reading; ``guard`` is the guard ratio.
 
     A change, a stall and a goal are in the units of the series, times in seconds since the step began.
     """
-    courses = tuple(_course(step, one, points, rule) for one, points in zip(step.series, series, strict=True))
+    courses = tuple(_course(step, one, points, rule, guard) for one, points in zip(step.series, series, strict=True))
     order = None if step.before is None else _order(step, series, step.before)
     judged = [course.watched.verdict for course in courses if course.must]
     judged += [] if order is None else [order.verdict]
@@ -162,19 +168,19 @@ def say_must(series: Series) -> str:
     return ""
 
 
-def _course(step: Watch, series: Series, points: Sequence[Point], rule: Rule) -> Course:
+def _course(step: Watch, series: Series, points: Sequence[Point], rule: Rule, guard: Decimal) -> Course:
     must = say_must(series)
     scatter = _least_scatter(points)
     curve = _fit(points, scatter)
     if series.ratio is not None:
-        return Course(series.reading, must, _ratio(step, series, points, rule), "", curve)
+        return Course(series.reading, must, _ratio(step, series, points, rule, guard), "", curve)
     if not must:
         odd = None if curve is None else curve.odd
         return Course(series.reading, must, Watched(None, "", odd=odd), "", curve)
     direction, goal, to = _goal(series)
     within = _within(step, series)
     judge = has_reached if to else has_changed
-    watched = judge(points, direction, goal, within, series.unit, rule, scatter)
+    watched = judge(points, direction, goal, within, series.unit, rule, scatter, guard)
     if watched.verdict is Verdict.NONCONFORMING and not any(
         within - 1.5 * spacing(step) <= point.seconds <= within for point in points
     ):
@@ -206,7 +212,7 @@ def _stalled(series: Series, points: Sequence[Point], watched: Watched) -> Watch
     return Watched(Verdict.NONCONFORMING, words, points[-1].seconds, watched.odd)
 
 
-def _ratio(step: Watch, series: Series, points: Sequence[Point], rule: Rule) -> Watched:
+def _ratio(step: Watch, series: Series, points: Sequence[Point], rule: Rule, guard: Decimal) -> Watched:
     first, last = step.times[0], step.times[-1]
     if not points or points[-1].seconds < last:
         return Watched(None, "not all readings are taken")
@@ -219,7 +225,7 @@ def _ratio(step: Watch, series: Series, points: Sequence[Point], rule: Rule) -> 
             value = ratio(late, early)
     except JudgingError as error:
         return Watched(Verdict.UNDECIDED, str(error), last)
-    decision = decide(value, bounds(series.ratio), rule)
+    decision = decide(value, bounds(series.ratio), rule, guard)
     said = say_value(_plain(round(value.value, 2).normalize()), None)
     words = f"at {watch.say_duration(last)} is {said} times that at {watch.say_duration(first)}"
     return Watched(decision.verdict, "; ".join(filter(None, (words, decision.reason))), last)

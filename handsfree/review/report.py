@@ -376,7 +376,7 @@ def _readings(entries: Iterable[Entry]) -> tuple[ReadingRow, ...]:
                     step=_text(data, "step"),
                     name=_text(data, "reading"),
                     value=reading_text(data),
-                    limit=limit_text(data.get("limit")),
+                    limit="watched over time" if data.get("series") else limit_text(data.get("limit")),
                     verdict=_text(data, "verdict"),
                     reason=_text(data, "reason"),
                     without_leads=_without_leads(data),

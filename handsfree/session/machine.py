@@ -783,7 +783,7 @@ class Session:
             ]
             for place in range(len(step.series))
         ]
-        return progress.progress(step, series, vigil.rounds, self.procedure.decision_rule)
+        return progress.progress(step, series, vigil.rounds, self.procedure.decision_rule, self.procedure.guard_ratio)
 
     def _look(self, step: Watch) -> None:
         """After a round: what the series say so far, and either the end of the watch or the next time."""
