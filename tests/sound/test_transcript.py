@@ -116,7 +116,7 @@ def test_the_report_shows_figures_with_their_inputs_and_a_series_with_its_curve(
     assert "(mean of element one, element two, element three) − (plate voltage² / plate power)" in page
     assert "class B: ± 0.4" in page
     assert "Watched over time" in page
-    assert page.count("<circle ") == 7
+    assert page.count("<circle ") == 8
     assert 'class="fit"' in page
     assert 'class="goal"' in page
     assert "must rise to thirty four degrees celsius" in page
@@ -124,7 +124,7 @@ def test_the_report_shows_figures_with_their_inputs_and_a_series_with_its_curve(
 
 
 def test_a_reading_before_its_time_is_refused_and_the_record_says_when(folder: Path) -> None:
-    early = WARM.index("[2:36] twenty five point two degrees")
+    early = WARM.index("[2:36] twenty four point four degrees")
     entries = played([*WARM[:early], "[2:20] twenty three", *WARM[early:]], folder)
     assert [each["reason"] for each in data(entries, Mark.ASKED_AGAIN)] == ["the reading is not due yet"]
     assert data(entries, Mark.CONCLUDED)[0]["finding"] == "The cabinet heats as it must."
