@@ -704,6 +704,7 @@ class Session:
     # -- watching ------------------------------------------------------------------------------------------------------
 
     def _begin_watch(self, step: Watch) -> None:
+        self._ended.pop(step.id, None)
         self._vigil = _Vigil(step.id, self._now, len(self._readings))
         if progress.due(step, 0) == 0:
             self._begin_round()
@@ -812,7 +813,7 @@ class Session:
         assert self._vigil is not None
         taken = self._points()[-1]
         self._withdraw(taken, None, why)
-        self._say(f"Corrected: {self._asked(taken).reading}, {say_reading(taken.reading)}, does not stand.", "reading")
+        self._say_withdrawn(taken)
         if self._vigil.series is None:
             self._vigil.rounds -= 1
         self._vigil.series = taken.series
@@ -1215,7 +1216,7 @@ class Session:
             return
         if command.reading is None:
             self._withdraw(old, None, "correction")
-            self._say(f"Corrected: {step.reading}, {say_reading(old.reading)}, does not stand.", "reading")
+            self._say_withdrawn(old)
             if old.outcome == Verdict.CONFORMING:
                 self._take_back(step)
             self._lead(step.id, self._owed.get(step.id, old.outcome), step.id)
@@ -1242,8 +1243,7 @@ class Session:
             return
         if self._last == (step.id, old.id):
             self._last = (step.id, new.id)
-        if not self._barred(self._here()):
-            self._speak(self._step_said[-1])
+        self._repeat()
 
     def _left_step(self) -> Step | None:
         return self.procedure.step(self._last[0]) if self._last is not None else None
@@ -1251,46 +1251,59 @@ class Session:
     def _correct_point(self, old: _Taken, command: Command) -> None:
         """A reading of a series: another at its time, or it is asked for again."""
         step = self._watch(old.step)
-        under_way = self._vigil is not None and self._at == step.id
         assert old.series is not None
+        under_way = any(taken.id == old.id for taken in self._points())
+        left_by = self._owed.get(step.id, self._outcomes.get(step.id))
         if command.reading is None:
-            if under_way and old.standing:
+            if under_way:
                 self._take_point_back(step, "correction")
-                return
-            if isinstance(self._left_step(), Observe):
+            elif isinstance(self._left_step(), Observe):
                 self._disregard(command)
-                return
-            left_by = self._outcomes.get(step.id, self._owed.get(step.id))
-            self._withdraw(old, None, "correction")
-            self._say(f"Corrected: {self._asked(old).reading}, {say_reading(old.reading)}, does not stand.", "reading")
-            if left_by == Verdict.CONFORMING:
-                self._take_back(step)
-            self._lead(step.id, left_by, step.id)
+            else:
+                self._withdraw(old, None, "correction")
+                self._say_withdrawn(old)
+                if left_by == Verdict.CONFORMING:
+                    self._take_back(step)
+                self._lead(step.id, left_by, step.id)
             return
         new = self._write_point(step, old.series, command.reading, old.seconds, self._means_of(old))
         if new is None:
             return
         self._withdraw(old, new.id, "correction")
-        if under_way:
-            if self._vigil is not None and self._vigil.series is None:
-                self._look(step)
-            else:
-                self._say_when()
-            return
-        left_by = self._owed.pop(step.id, self._outcomes.get(step.id))
-        found = self._progress(step, self._ended[step.id])
-        outcome = _verdict(found.verdict or (Verdict.UNDECIDED if any(one.must for one in found.courses) else None))
+        vigil = self._ended.get(step.id)
+        if under_way and self._vigil is not None and self._vigil.series is None:
+            self._look(step)
+        elif under_way:
+            self._say_when()
+        elif vigil is None or left_by is None:  # left before its end, or not judged
+            self._repeat()
+        else:
+            self._judge_again(step, vigil, left_by)
+
+    def _judge_again(self, step: Watch, vigil: _Vigil, left_by: str) -> None:
+        """After a correction: the verdict on a watch that has ended, which may lead elsewhere."""
+        found = self._progress(step, vigil)
+        outcome = str(found.verdict or Verdict.UNDECIDED)
         self._record(Mark.WATCHED, {"step": step.id, **progress.data(found), "verdict": outcome})
         self._outcomes[step.id] = outcome
+        self._owed.pop(step.id, None)
         if outcome == left_by:
-            if not self._barred(self._here()):
-                self._speak(self._step_said[-1])
+            self._repeat()
             return
         if left_by == Verdict.CONFORMING:
             self._take_back(step)
         self._disprove(step, outcome)
         self._say(_sentence(f"{found.reason}: {outcome}"), "reading")
         self._lead(step.id, left_by, self.procedure.target(step.id, outcome))
+
+    def _repeat(self) -> None:
+        """The instruction of the step we are at, after something that did not move us."""
+        if not self._barred(self._here()):
+            self._speak(self._step_said[-1])
+
+    def _say_withdrawn(self, taken: _Taken) -> None:
+        name = self._asked(taken).reading
+        self._say(f"Corrected: {name}, {say_reading(taken.reading)}, does not stand.", "reading")
 
     def _withdraw(self, taken: _Taken, by: str | None, why: str) -> None:
         """The reading stays on record and no longer stands."""

@@ -240,15 +240,53 @@ def test_a_correction_counts_at_the_time_of_what_it_corrects() -> None:
     assert visit.said[-1].startswith("Next reading in")
 
 
+def with_steps_after(unable: str) -> Procedure:
+    """The watch with an instruction after it, and another for who cannot watch."""
+    written = FALLS_TO.model_dump(mode="json")
+    begin, watch, sound, bad = written["steps"]
+    note = {"id": "note", "kind": "do", "say": "Note the load."}
+    left = {"id": "left", "kind": "do", "say": "Close the door.", "next": "bad"}
+    return Procedure.model_validate(written | {"steps": [begin, watch | {"unable": unable}, note, sound, left, bad]})
+
+
+NOTED, LEFT = with_steps_after("bad"), with_steps_after("left")
+
+
 def test_a_correction_after_the_end_may_turn_the_verdict() -> None:
-    steps = FALLS_TO.model_dump(mode="json")
-    steps["steps"].insert(2, {"id": "note", "kind": "do", "say": "Note the load."})
-    visit = Visit(Procedure.model_validate(steps)).begin().read(13.5, 9.0, 6.0, 3.9, 3.2)
+    visit = Visit(NOTED).begin().read(13.5, 9.0, 6.0, 3.9, 3.2)
     assert visit.session.at == "note"
     visit.hear("correction thirty two")
     assert visit.watched["verdict"] == "undecided"
     assert visit.session.at == "pull-down"
     assert visit.said[-1] == "Air, now."
+
+
+def test_a_correction_after_the_end_that_turns_nothing_stays() -> None:
+    visit = Visit(NOTED).begin().read(13.5, 9.0, 6.0, 3.9, 3.2).hear("correction three point three")
+    assert visit.session.at == "note"
+    assert visit.watched["verdict"] == "conforming"
+    assert visit.said[-1] == "Note the load."
+
+
+def test_a_reading_of_a_watch_that_was_left_can_be_corrected() -> None:
+    visit = Visit(LEFT).begin().read(13.5).hear("unable meter failed", "correction twelve")
+    assert visit.session.at == "left"
+    assert visit.said[-1] == "Close the door."
+    assert visit.standing == {"pull-down": "12"}
+    visit.hear("correction")
+    assert visit.session.at == "pull-down"
+    assert visit.said[-1] == "Air, now."
+
+
+def test_a_watch_begun_anew_has_nothing_of_its_own_to_take_back() -> None:
+    visit = Visit(LEFT).begin().read(13.5).hear("unable meter failed", "go back")
+    assert visit.session.at == "pull-down"
+    visit.hear("correction twelve point five")
+    assert visit.said[-1] == "Watch it."
+    visit.hear("correction")
+    assert visit.session.at == "pull-down"
+    assert visit.said[-1] == "Air, now."
+    assert visit.session.standing == 0
 
 
 @pytest.mark.parametrize("word", ["disregard", "correction"])
