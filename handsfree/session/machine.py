@@ -253,11 +253,6 @@ class Session:
         return step.finding if self.closed and isinstance(step, Conclude) else None
 
     @property
-    def meters(self) -> tuple[Meter, ...]:
-        """The meters at hand, in the order in which they are offered."""
-        return tuple(self._meters.values())
-
-    @property
     def standing(self) -> int:
         """How many readings stand on record."""
         return sum(taken.standing for taken in self._readings)

@@ -352,7 +352,7 @@ def test_a_record_of_whatever_was_said_is_what_its_events_produce(
 ) -> None:
     loaded, choose = LOADED[name], random.Random(seed)
     session = Session(loaded.procedure, None, METERS[:meters])
-    known = {"meters": [meter.model_dump(mode="json") for meter in session.meters]}
+    known = {"meters": [meter.model_dump(mode="json") for meter in METERS[:meters]]}
     witness = Witness(session)
     with Journal.create(tmp_path / "session", loaded.source) as journal:
 

@@ -95,7 +95,7 @@ class Talk:
     """A session being spoken to; what it said last, and all that it put on record."""
 
     def __init__(self, loaded: Loaded, *meters: Meter) -> None:
-        self.loaded = loaded
+        self.loaded, self.meters = loaded, meters
         self.session = Session(loaded.procedure, None, meters)
         self.time = START
         self.events: list[Event] = []
@@ -133,7 +133,7 @@ class Talk:
         """The session on disk, as the loop writes it."""
         if not self.session.closed:
             self.event(Ended(self.time, "the test is over"))
-        session = Session(self.loaded.procedure, None, tuple(self.session.meters))
+        session = Session(self.loaded.procedure, None, self.meters)
         with Journal.create(folder, self.loaded.source) as journal:
             for event in self.events:
                 for act in session.handle(event):
