@@ -138,6 +138,11 @@ def plain(value: Decimal, limits: tuple[Decimal, ...] = (), expanded: float = 0.
     return format(exactly, "f")
 
 
+def ten_digits(value: Decimal) -> str:
+    """For the record, as a decimal string: the last bits of a curve differ from one machine to another."""
+    return format(Decimal(f"{value:.10g}").normalize(), "f")
+
+
 def formula(figure: Figure, name: Callable[[str], str]) -> str:
     """How a figure is worked out, for the record; ``name`` gives the name of what a step reads."""
 

@@ -20,7 +20,7 @@ from handsfree.judge.firstorder import FirstOrder
 from handsfree.judge.hearings import FIVE_FOR_NINE, Hearing, hearings
 from handsfree.judge.insulation import polarization_index
 from handsfree.judge.several import ratio, together
-from handsfree.judge.uncertain import JudgingError
+from handsfree.judge.uncertain import JudgingError, Uncertain
 from handsfree.judge.verdict import bounds, in_unit, say_limit
 from handsfree.judge.watch import Direction, Point, Watched, came_first, has_changed, has_reached, has_stalled, outlook
 from handsfree.procedure.model import Measure, Series, Verdict, Watch
@@ -135,7 +135,7 @@ def likelier(
     words: Sequence[str],
     reading: Reading,
     asked: Measure,
-    before: Decimal | None,
+    before: Uncertain | None,
     likely: Sequence[Sequence[str]],
     unlikely: Sequence[Sequence[str]],
 ) -> Hearing | None:
@@ -152,8 +152,8 @@ def likelier(
     return None
 
 
-def _apart(reading: Reading, asked: Measure, before: Decimal) -> Decimal:
-    return abs(in_unit(reading, asked.unit) - before)
+def _apart(reading: Reading, asked: Measure, before: Uncertain) -> Decimal:
+    return abs(in_unit(reading, asked.unit) - before.value)
 
 
 def say_must(series: Series) -> str:

@@ -38,16 +38,14 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import asdict, dataclass, field, replace
-from datetime import datetime, timedelta
-from decimal import Decimal
 from enum import Enum, auto
 from typing import Literal
 
 from handsfree.judge import progress
 from handsfree.judge.assess import Assessment, Means, Zero, assess, doubt_about, plausible
-from handsfree.judge.figures import Known, Worked, formula, judge_figure, known_reading, say_figure
+from handsfree.judge.figures import Known, Worked, formula, judge_figure, known_reading, say_figure, ten_digits
 from handsfree.judge.meter import Meter, days_overdue, may_measure, measures
-from handsfree.judge.uncertain import JudgingError
+from handsfree.judge.uncertain import JudgingError, Uncertain
 from handsfree.judge.verdict import Judgement
 from handsfree.judge.watch import Point
 from handsfree.procedure.model import (
@@ -84,6 +82,7 @@ from handsfree.session.events import (
     SpeakRate,
     Started,
 )
+from handsfree.session.vigil import Moment, Vigil, as_kept
 from handsfree.spoken.confusable import TWIN
 from handsfree.spoken.grammar import after_correction, understand
 from handsfree.spoken.meaning import Answer, Command, Kind, Open, Quantity, Reading, Refusal, Word
@@ -164,22 +163,6 @@ class _Machine:
     off: list[str] = field(default_factory=list)
 
 
-@dataclass(slots=True)
-class _Vigil:
-    """A watch that is under way.
-
-    ``first`` is the number of readings there were before it. ``rounds`` are read whole; ``series`` is the place of the
-    one that is asked for, None between rounds.
-    """
-
-    step: str
-    began: datetime
-    first: int
-    rounds: int = 0
-    series: int | None = None
-    told: dict[str, str] = field(default_factory=dict)
-
-
 @dataclass(frozen=True, slots=True)
 class _Worked:
     """A figure as it was worked out last, and the spoken step that had been done before."""
@@ -234,11 +217,11 @@ class Session:
         self._confidence: float | None = None
         self._reception: Reception | None = None
         self._acts: list[Act] = []
-        self._now = datetime.min  # the time of the last event, as the journal keeps it
-        self._vigil: _Vigil | None = None  # of the watch we are at
-        self._ended: dict[str, _Vigil] = {}  # watches that came to their end, by step
+        self._now: Moment | None = None  # the time of the last event
+        self._vigil: Vigil | None = None  # of the watch we are at
+        self._ended: dict[str, Vigil] = {}  # watches that came to their end, by step
         self._worked: dict[str, _Worked] = {}  # figures, by step, in the order they were worked out
-        self._heard_at = datetime.min  # when the reading in doubt was said
+        self._heard_at: Moment | None = None  # when the reading in doubt was said
 
     # -- what is open --------------------------------------------------------------------------------------------------
 
@@ -263,11 +246,11 @@ class Session:
         return self._at
 
     @property
-    def due(self) -> datetime | None:
+    def due(self) -> Moment | None:
         """When ``Due`` is to be sent, if nothing else happens before; None where nothing is waited for."""
         if self._vigil is None or self._vigil.series is not None or self._phase is not Phase.STEP:
             return None
-        return self._vigil.began + timedelta(seconds=progress.due(self._watch(self._at), self._vigil.rounds))
+        return self._vigil.due
 
     @property
     def open(self) -> Open:
@@ -331,12 +314,12 @@ class Session:
             return tuple(step.asks(place) for place in range(len(step.series)))
         return (step,) if isinstance(step, Measure) else ()
 
-    def _points(self, vigil: _Vigil | None = None) -> list[_Taken]:
+    def _points(self, vigil: Vigil | None = None) -> list[_Taken]:
         """The standing readings of a watch, by default of the one under way, in the order of their times."""
         vigil = vigil or self._vigil
         if vigil is None:
             return []
-        taken = [one for one in self._readings[vigil.first :] if one.standing and one.step == vigil.step]
+        taken = [one for one in self._readings[vigil.first :] if one.standing and one.step == vigil.watch.id]
         return sorted(taken, key=lambda one: one.seconds)
 
     def _last_reading(self) -> _Taken | None:
@@ -357,8 +340,7 @@ class Session:
         second Started, gives no acts.
         """
         self._acts, self._event = [], event
-        # As the journal keeps it, so that a replay comes to the same seconds.
-        now = event.time.replace(microsecond=event.time.microsecond // 1000 * 1000)
+        now = as_kept(event.time)
         if isinstance(event, Due) and (self.due is None or now < self.due):
             return self._acts
         if self.closed or isinstance(event, Started) is not (self._phase is Phase.FRESH):
@@ -637,11 +619,11 @@ class Session:
             return _Query(reason, f"I heard {digits}: {reason}. Affirm, or say it again.")
         return None
 
-    def _before(self, asked: Measure) -> Decimal | None:
+    def _before(self, asked: Measure) -> Uncertain | None:
         """What a series read last, without the leads; None where it has no reading yet."""
         for taken in reversed(self._points()):
             if self._asked(taken).reading == asked.reading and taken.assessment.value is not None:
-                return taken.assessment.value.value
+                return taken.assessment.value
         return None
 
     def _ask(self, phase: Phase, question: str) -> None:
@@ -700,7 +682,8 @@ class Session:
 
     def _begin_watch(self, step: Watch) -> None:
         self._ended.pop(step.id, None)
-        self._vigil = _Vigil(step.id, self._now, len(self._readings))
+        assert self._now is not None
+        self._vigil = Vigil(step, self._now, len(self._readings))
         if progress.due(step, 0) == 0:
             self._begin_round()
         else:
@@ -716,13 +699,12 @@ class Session:
         assert self._vigil is not None
         self._say(self._when(self._vigil), "instruction" if self._vigil.series is not None else "status")
 
-    def _when(self, vigil: _Vigil) -> str:
-        step = self._watch(self._at)
+    def _when(self, vigil: Vigil) -> str:
+        step = vigil.watch
         if vigil.series is not None:
             return _sentence(f"{step.series[vigil.series].reading}, now")
-        left = vigil.began + timedelta(seconds=progress.due(step, vigil.rounds)) - self._now
-        seconds = max(left.total_seconds(), 1)
-        return f"Next reading in {_span(round(seconds))}: {step.series[0].reading}."
+        assert self._now is not None
+        return f"Next reading in {_span(vigil.wait(self._now))}: {step.series[0].reading}."
 
     def _hear_between(self, text: str, *, unsure: bool) -> None:
         """Between two rounds a reading is told to wait, and talk in the room is let pass."""
@@ -737,21 +719,18 @@ class Session:
         if self._barred(step):
             return
         before = self._points()
-        seconds = (self._heard_at - self._vigil.began).total_seconds()
+        assert self._heard_at is not None and self._now is not None  # noqa: PT018
+        seconds = self._vigil.seconds(self._heard_at)
         if before and seconds <= before[-1].seconds:
             seconds = before[-1].seconds + 0.001  # a clock that was set back does not turn the order round
         if not self._write_point(step, self._vigil.series, reading, seconds, self._means(self._asking())):
             return
-        self._vigil.series = self._vigil.series + 1 if self._vigil.series + 1 < len(step.series) else None
-        if self._vigil.series is None:
-            self._vigil.rounds += 1
-            # A round that was missed is not made up for: the next is the first that lies ahead.
-            elapsed = (self._now - self._vigil.began).total_seconds()
-            while self._vigil.rounds < len(step.times) and progress.due(step, self._vigil.rounds) <= elapsed:
-                self._vigil.rounds += 1
-            self._look(step)
-        else:
+        if self._vigil.series + 1 < len(step.series):
+            self._vigil.series += 1
             self._say_when()
+        else:
+            self._vigil.end_round(self._now)
+            self._look(step)
 
     def _write_point(self, step: Watch, series: int, reading: Reading, seconds: float, means: Means) -> _Taken | None:
         """Puts a reading of a series on record; what is no value is asked for again, and None is given."""
@@ -769,7 +748,7 @@ class Session:
         self._say(_sentence(f"{asked.reading}: {say_reading(reading)}"), "reading")
         return taken
 
-    def _progress(self, step: Watch, vigil: _Vigil) -> progress.Progress:
+    def _progress(self, step: Watch, vigil: Vigil) -> progress.Progress:
         points = self._points(vigil)
         series = [
             [
@@ -848,14 +827,14 @@ class Session:
                 "figure": step.figure,
                 "formula": formula(step.calculate, self._named),
                 "inputs": used,
-                "value": None if found is None else _rounded(found.value.value),
+                "value": None if found is None else ten_digits(found.value.value),
                 "unit": unit,
                 "uncertainty": None if found is None or not found.value.parts else f"{found.value.expanded:.2g}",
                 "words": said,
                 "limit": None if limit is None else limit | {"unit": unit},
                 "limits": None
                 if worked.limits is None
-                else [_rounded(end) if end.is_finite() else None for end in worked.limits],
+                else [ten_digits(end) if end.is_finite() else None for end in worked.limits],
                 "verdict": outcome,
                 "reason": worked.reason,
                 "conformity": None if worked.conformity is None else f"{worked.conformity:.3g}",
@@ -885,7 +864,7 @@ class Session:
                     "step": id,
                     "reading": step.figure,
                     "id": None,
-                    "value": _rounded(known.value.value),
+                    "value": ten_digits(known.value.value),
                     "unit": known.unit,
                 }
             )
@@ -901,7 +880,7 @@ class Session:
                 "step": id,
                 "reading": self._named(id),
                 "id": taken.id,
-                "value": _rounded(known.value.value) if leads else taken.reading.value,
+                "value": ten_digits(known.value.value) if leads else taken.reading.value,
                 "unit": unit if leads else taken.reading.unit,
             }
         )
@@ -1275,7 +1254,7 @@ class Session:
         else:
             self._judge_again(step, vigil, left_by)
 
-    def _judge_again(self, step: Watch, vigil: _Vigil, left_by: str) -> None:
+    def _judge_again(self, step: Watch, vigil: Vigil, left_by: str) -> None:
         """After a correction: the verdict on a watch that has ended, which may lead elsewhere."""
         found = self._progress(step, vigil)
         outcome = str(found.verdict or Verdict.UNDECIDED)
@@ -1550,11 +1529,6 @@ def _heard_data(event: Heard) -> dict[str, object]:
     if event.reception is not None:  # left out, so that records from before it was measured replay as they are
         data["reception"] = asdict(event.reception)
     return data
-
-
-def _rounded(value: Decimal) -> str:
-    """For the record: ten digits, since the last bits of a curve differ from one machine to another."""
-    return format(Decimal(f"{value:.10g}").normalize(), "f")
 
 
 def _verdict(verdict: Verdict | None) -> str | None:
