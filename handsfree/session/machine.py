@@ -45,6 +45,7 @@ from handsfree.judge import progress
 from handsfree.judge.assess import Assessment, Means, Zero, assess, doubt_about, plausible
 from handsfree.judge.figures import Known, Worked, formula, judge_figure, known_reading, say_figure, ten_digits
 from handsfree.judge.meter import Meter, days_overdue, may_measure, measures
+from handsfree.judge.several import together
 from handsfree.judge.uncertain import JudgingError, Uncertain
 from handsfree.judge.verdict import Judgement
 from handsfree.judge.watch import Point
@@ -594,7 +595,9 @@ class Session:
         doubt = None
         followed = isinstance(self.procedure.step(step.id), Watch)  # one of a series is judged by those before it
         if event.confidence is not None and not followed:
-            doubt = doubt_about(words, reading, step, means, likely, unlikely)
+            doubt = doubt_about(
+                words, reading, step, means, likely, unlikely, lambda of: self._figures_with(of, step, means)
+            )
         misheard = doubt is not None and doubt.asks
         if reading == doubted and not (misheard and any(word in TWIN for word in words)):
             return None  # said again, and not with the words that sound alike
@@ -885,6 +888,22 @@ class Session:
             }
         )
         return known
+
+    def _figures_with(self, reading: Reading, step: Measure, means: Means) -> Verdict | None:
+        """The verdict on the figures that a reading would complete; None where it completes none."""
+        verdicts = []
+        for figure in self.procedure.steps:
+            if not isinstance(figure, Calculate) or figure.limit is None or step.id not in inputs(figure.calculate):
+                continue
+            try:
+                known = {name: self._known(name, []) for name in inputs(figure.calculate) if name != step.id}
+                known[step.id] = known_reading(reading, assess(reading, step, means).value, step.unit)
+            except JudgingError:
+                continue
+            rule, ratio = self.procedure.decision_rule, self.procedure.guard_ratio
+            verdict = judge_figure(figure, known, rule, ratio).verdict
+            verdicts += [] if verdict is None else [verdict]
+        return together(verdicts) if verdicts else None
 
     def _named(self, id: str) -> str:
         step = self.procedure.step(id)

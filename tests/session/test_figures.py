@@ -127,6 +127,15 @@ def test_a_plate_without_power_is_told_and_the_last_input_is_asked_for_again() -
     assert talk.session.finding == "It is sound."
 
 
+def test_a_hearing_that_would_turn_a_figure_is_asked_for_digit_by_digit() -> None:
+    talk = talk_on(SIBLINGS, "twelve").hear("fifty", confidence=0.9)
+    assert talk.said == ["I heard five zero ohms. Affirm, or say the digits one by one."]
+    talk.hear("one five", "affirm", confidence=0.9)  # nine for five would turn it too, so it is confirmed
+    assert worked(talk)["verdict"] == "conforming"
+    # Nothing hangs on it where neither would conform.
+    assert worked(talk_on(SIBLINGS, "thirty two").hear("sixty", confidence=0.9))["verdict"] == "nonconforming"
+
+
 def test_over_range_is_no_value_to_work_with() -> None:
     talk = talk_on(SIBLINGS, "five", "over range")
     assert worked(talk)["verdict"] == "undecided"
