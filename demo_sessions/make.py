@@ -13,6 +13,7 @@ from __future__ import annotations
 
 import argparse
 import importlib
+import re
 import sys
 from collections.abc import Callable
 from pathlib import Path
@@ -33,6 +34,7 @@ GAP = (1.2, 1.6)  # seconds of room noise before each line
 PAUSE = 2.0  # seconds more for a blank line
 PACE = (0.95, 1.15)  # piper's length_scale: below 1 is faster
 MAINS = 60.0  # Hz
+STAMPED = re.compile(r"\[(\d+):([0-5]\d)\]\s*(.+)")  # minutes and seconds from the start
 
 Samples = NDArray[np.float64]
 Speak = Callable[[str, float], Samples]
@@ -60,14 +62,21 @@ def technician(seed: int) -> Speak:
 
 
 def recording(lines: list[str], speak: Speak, seed: int) -> Samples:
-    """The lines with gaps between them, over room noise."""
+    """The lines with gaps between them, over room noise; a line with a time is said then."""
     random = np.random.default_rng(seed)
     parts: list[Samples] = []
     for line in lines:
         if not line:
             parts.append(np.zeros(round(PAUSE * RATE)))
             continue
-        parts.append(np.zeros(round(random.uniform(*GAP) * RATE)))
+        gap = round(random.uniform(*GAP) * RATE)
+        stamped = STAMPED.fullmatch(line)
+        if stamped is not None:
+            line = stamped[3]
+            gap = (int(stamped[1]) * 60 + int(stamped[2])) * RATE - sum(map(len, parts))
+            if gap < 0:
+                sys.exit(f"{line!r}: what comes before it is not over by then; write a later time")
+        parts.append(np.zeros(gap))
         parts.append(speak(line, random.uniform(*PACE)))
     parts.append(np.zeros(round(GAP[1] * RATE)))
     speech = np.concatenate(parts)
@@ -120,7 +129,7 @@ def add_hum(clean: Path, out: Path, snr: float, seed: int) -> None:
 
 
 def script(file: Path) -> list[str]:
-    """One utterance a line; a blank line is a longer pause; what follows # is not spoken."""
+    """One utterance a line, its time before it or not; a blank line is a pause; what follows # is not spoken."""
     try:
         lines = [line.partition("#") for line in file.read_text(encoding="utf-8").splitlines()]
     except OSError as error:

@@ -9,8 +9,10 @@ from __future__ import annotations
 import argparse
 import io
 import json
+import queue
 import sys
 import tempfile
+import threading
 import time
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import ExitStack, closing, contextmanager
@@ -223,14 +225,39 @@ def _new_folder(loaded: Loaded) -> Path:
     return Path("sessions") / f"{stamp}-{loaded.procedure.procedure}"
 
 
-def _lines(terminal: bool) -> Iterator[str]:
-    while sys.stdin is not None:
-        if terminal and sys.stdin.isatty():
-            print("> ", end="", flush=True)
-        line = sys.stdin.readline()
+_LOOK = 0.5  # seconds between two looks at the clock while nothing is typed
+
+
+def _lines(terminal: bool) -> Iterator[str | None]:
+    """Lines of standard input, and at a terminal None now and then while nothing is typed."""
+    stdin = sys.stdin
+    if stdin is None or not (terminal and stdin.isatty() and isinstance(stdin.buffer, io.BufferedReader)):
+        yield from stdin or ()
+        return
+    typed: queue.Queue[bytes] = queue.Queue()
+    # Somebody waits for the technician here, and the next reading of a watch waits for nobody.
+    threading.Thread(target=_pass_on, args=(stdin.buffer.raw, typed), daemon=True).start()
+    print("> ", end="", flush=True)
+    while True:
+        try:
+            line = typed.get(timeout=_LOOK)
+        except queue.Empty:
+            yield None
+            continue
         if not line:
             return
-        yield line
+        yield line.decode("utf-8", errors="replace")
+        print("> ", end="", flush=True)
+
+
+def _pass_on(raw: io.RawIOBase, typed: queue.Queue[bytes]) -> None:
+    """Every line, and an empty one at the end.
+
+    Without the buffer, whose lock a thread that still waits for a line would hold when the program ends.
+    """
+    for line in iter(raw.readline, b""):
+        typed.put(line)
+    typed.put(b"")
 
 
 @contextmanager

@@ -89,6 +89,16 @@ def test_a_typed_session_is_recorded_verified_and_reported(tmp_path: Path) -> No
     assert handsfree("verify", folder).returncode == 1
 
 
+def test_a_transcript_with_times_goes_through_a_watch_at_once(tmp_path: Path) -> None:
+    said = (ROOT / "demo_sessions" / "cabinet-warms" / "script.txt").read_text(encoding="utf-8")
+    folder = tmp_path / "session"
+    spoken = said.partition("\n")[2]  # without the remark on the first line
+    done = handsfree("run", "retarder-proofer-is-off-temperature", "--typed", "--out", folder, said=spoken)
+    assert done.returncode == 0
+    assert "on track: thirty four degrees celsius" in done.stdout
+    assert handsfree("verify", folder).returncode == 0
+
+
 def test_a_session_that_is_left_early_is_not_concluded(tmp_path: Path) -> None:
     done = handsfree("run", COOLER, "--typed", "--out", tmp_path / "session", said="done\n")
     assert done.returncode == 1

@@ -10,7 +10,7 @@ display of OL has no figure: its verdict is the plain one, whatever the meter.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from decimal import ROUND_UP, Context, Decimal
 
@@ -223,15 +223,17 @@ def doubt_about(
     means: Means,
     likely: Sequence[Sequence[str]] = (),
     unlikely: Sequence[Sequence[str]] = (),
+    worked: Callable[[Reading], Verdict | None] = lambda _: None,
 ) -> Doubt:
     """Whether ``words``, understood as ``reading``, may have been something that would be judged otherwise.
 
-    ``likely`` and ``unlikely`` are the recogniser's own alternatives. What the meter cannot show was not said. Raises
+    ``likely`` and ``unlikely`` are the recogniser's own alternatives. ``worked`` is the verdict on figures that are
+    worked out from a reading, for one without a limit of its own. What the meter cannot show was not said. Raises
     JudgingError as ``assess`` does of the reading itself.
     """
 
     def verdict(of: Reading) -> Verdict | None:
-        return assess(of, step, means).judgement.verdict
+        return assess(of, step, means).judgement.verdict or worked(of)
 
     def can_be(other: Hearing) -> bool:
         try:

@@ -15,7 +15,7 @@ from handsfree.judge.uncertain import JudgingError
 from handsfree.judge.verdict import bounds
 from handsfree.procedure.document import Problem
 from handsfree.procedure.load import Loaded
-from handsfree.procedure.model import Measure
+from handsfree.procedure.model import Measure, Step, Watch
 from handsfree.spoken.meaning import Kind, Reading
 from handsfree.spoken.units import METERED
 
@@ -26,11 +26,18 @@ def misfits(loaded: Loaded, meters: Sequence[Meter]) -> list[Problem]:
     """What none of the meters can do for the steps of a procedure, and plausible ranges that no limit agrees with."""
     found = []
     for number, step in enumerate(loaded.procedure.steps):
-        if isinstance(step, Measure):
-            for key, message, remedy in _of_step(loaded, step, meters):
+        for asked in _asked(step):
+            for key, message, remedy in _of_step(loaded, asked, meters):
                 place = loaded.place(("steps", number, key))
                 found.append(Problem(loaded.document.name, *place, message, remedy))
-    return sorted(found)
+    return sorted(set(found))
+
+
+def _asked(step: Step) -> tuple[Measure, ...]:
+    """The readings that a step takes from a meter."""
+    if isinstance(step, Watch):
+        return tuple(step.asks(place) for place in range(len(step.series)))
+    return (step,) if isinstance(step, Measure) and not step.nameplate else ()
 
 
 def _of_step(loaded: Loaded, step: Measure, meters: Sequence[Meter]) -> Iterator[tuple[str, str, str]]:

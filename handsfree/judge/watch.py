@@ -62,10 +62,12 @@ def has_changed(
     unit: str | None,
     rule: Rule = Rule.ISO_14253_1,
     least_scatter: float = 0.0,
+    ratio: Decimal = Decimal(1),
 ) -> Watched:
     """Must fall (or rise) by at least ``by`` (``unit``, above zero) from the first reading, in ``within`` seconds.
 
     "Must fall" by itself is this with the least fall that counts. ``least_scatter``: see ``firstorder.fit``.
+    ``ratio`` is the guard ratio of ``decide``.
     """
     if by <= 0:
         raise ValueError(f"a change to wait for is above zero, not {by}")
@@ -75,7 +77,7 @@ def has_changed(
 
     def enough(point: Point) -> Verdict:
         change = _along(point.value, direction) - _along(kept[0].value, direction)
-        return decide(change, (by, _FAR), rule).verdict
+        return decide(change, (by, _FAR), rule, ratio).verdict
 
     done = f"{'fallen' if direction is Direction.FALL else 'risen'} by {say_value(_plain(by), unit)}"
     return _naming(_watched(kept[1:], within, enough, done, points), points, odd, unit)
@@ -89,13 +91,14 @@ def has_reached(
     unit: str | None,
     rule: Rule = Rule.ISO_14253_1,
     least_scatter: float = 0.0,
+    ratio: Decimal = Decimal(1),
 ) -> Watched:
     """Must be at ``value`` (``unit``) or beyond it in ``within`` seconds."""
     kept, odd = without_odd(points, least_scatter)
     limits = (-_FAR, value) if direction is Direction.FALL else (value, _FAR)
 
     def there(point: Point) -> Verdict:
-        return decide(point.value, limits, rule).verdict
+        return decide(point.value, limits, rule, ratio).verdict
 
     done = f"at {say_value(_plain(value), unit)}"
     return _naming(_watched(kept, within, there, done, points), points, odd, unit)

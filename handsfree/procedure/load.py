@@ -28,6 +28,8 @@ _STEP_KINDS: Mapping[str, type[BaseModel]] = {
     "do": model.Do,
     "measure": model.Measure,
     "observe": model.Observe,
+    "watch": model.Watch,
+    "calculate": model.Calculate,
     "choose": model.Choose,
     "conclude": model.Conclude,
 }
@@ -37,6 +39,8 @@ _LIMIT_KINDS: Mapping[str, type[BaseModel]] = {
     "between": model.Between,
     "nominal": model.Nominal,
 }
+_FIGURE_LIMIT_KINDS: Mapping[str, type[BaseModel]] = {**_LIMIT_KINDS, "platinum_class": model.PlatinumClass}
+_FIGURE_REMEDY = f"write the id of a step, or one of {', '.join(f'{kind}: ...' for kind in model.FIGURES)}"
 _LIMIT_REMEDY = "write one of at_most: 7, at_least: 2, between: [2, 7], or nominal: 45 with plus_minus_percent: 6"
 _PAIRS = ("between", "plausible")
 _STEP: TypeAdapter[model.Step] = TypeAdapter(model.Step)
@@ -59,6 +63,9 @@ _EXAMPLES = {
     "reading": "reading: start relay",
     "quantity": "quantity: resistance",
     "answers": "answers: {runs: [it runs], silent: [it is silent]}",
+    "figure": "figure: total less start and run",
+    "calculate": "calculate: {difference: [one-step, another-step]}",
+    "series": "series: and under it what is read each time, each with reading, quantity and unit",
     "by": "by: the id of an earlier step",
     "next": "next: {conforming: one-step, nonconforming: another-step}",
     "finding": "finding: The start relay has a high resistance.",
@@ -160,7 +167,7 @@ def _draft(document: Document) -> Draft:
 
 def _sentences(error: ValidationError, document: Document) -> Iterator[Problem]:
     for detail in error.errors(include_url=False):
-        path = _path_in_file(detail["loc"])
+        path = _path_in_file(detail["loc"], document)
         on_key = path[-1:] == ("[key]",)
         if on_key:
             path = path[:-1]
@@ -182,14 +189,30 @@ def plain_number(value: object) -> str:
     return "write digits with a decimal point, such as 7 or 0.25"
 
 
-def _path_in_file(loc: tuple[int | str, ...]) -> PathInFile:
+def _path_in_file(loc: tuple[int | str, ...], document: Document) -> PathInFile:
     """The library's location without the names of union members, which stand nowhere in the file."""
     path = list(loc)
     if path[0] == "steps" and len(path) > 2:
         kind = path.pop(2)
-        if path[2:3] == ["limit"] or (path[2:3] == ["next"] and kind in ("measure", "observe")):
+        if path[2:3] == ["limit"] or (path[2:3] == ["next"] and kind not in ("do", "choose")):
             del path[3:4]
+        elif path[2:3] == ["series"] and path[4:5] == ["ratio"]:
+            del path[5:6]
+        elif path[2:3] == ["calculate"]:
+            path[3:] = _without_kinds(path[3:], _at((path[0], path[1]), document).get("calculate"))
     return tuple(path)
+
+
+def _without_kinds(path: list[int | str], value: Any) -> Iterator[int | str]:
+    """What leads into a figure: the kind of each figure stands twice in the library's path, and once in the file."""
+    for number, part in enumerate(path, 1):
+        try:
+            value = value[part]
+        except (KeyError, IndexError, TypeError):
+            if number == len(path) and isinstance(value, dict | list):
+                yield part  # what is missing there
+            continue
+        yield part
 
 
 def _sentence(detail: ErrorDetails, path: PathInFile, document: Document) -> tuple[str, str] | None:
@@ -198,13 +221,21 @@ def _sentence(detail: ErrorDetails, path: PathInFile, document: Document) -> tup
     match detail["type"]:
         case "missing":
             if isinstance(path[-1], int):
-                return f"{key} needs two numbers", "write [lower, upper]"
+                return _two(path, _key_name(path[:-1]))
             return f'{_whose(path[:-1], document)} has no "{path[-1]}"', f"add {_example(path, document)}"
         case "extra_forbidden":
             return _unknown_key(path, document)
-        case "union_tag_not_found" if "limit" in path:
+        case "union_tag_not_found" if "limit" in path or path[-1] == "ratio":
             written = ", ".join(map(shown, value)) if isinstance(value, dict) else shown(value)
             return f"{written} is not a limit", _LIMIT_REMEDY
+        case "union_tag_not_found" if path[2:3] == ("calculate",):
+            written = ", ".join(map(shown, value)) if isinstance(value, dict) else given(value)
+            near = (
+                difflib.get_close_matches(str(next(iter(value), "")), model.FIGURES, 1)
+                if isinstance(value, dict)
+                else []
+            )
+            return f"{written} is not a figure", f'write "{near[0]}"' if near else _FIGURE_REMEDY
         case "union_tag_not_found":
             return f'{_whose(path, document)} has no "kind"', f"add kind: and {_one_of(_STEP_KINDS)}"
         case "union_tag_invalid":
@@ -220,8 +251,8 @@ def _sentence(detail: ErrorDetails, path: PathInFile, document: Document) -> tup
             return None  # its items were refused, and each has its own sentence
         case "too_short":
             return f"{key} needs at least {context['min_length']}", f"{key} holds {len(value)}; add what is missing"
-        case "too_long" if path[-1] in _PAIRS:
-            return f"{key} needs two numbers", "write [lower, upper]"
+        case "too_long" if context["max_length"] == 2:
+            return _two(path, key)
         case "too_long":
             return f"{key} has more than {context['max_length']} entries", "divide the procedure"
         case _ if value is None:
@@ -244,6 +275,14 @@ def _sentence(detail: ErrorDetails, path: PathInFile, document: Document) -> tup
             return f"{key} is {str(value).lower()}, not a text", f'write "{str(value).lower()}" in quotes'
         case _:
             return f"{key} is {given(value)}", f"write {_wanted(detail, path, document)}"
+
+
+def _two(path: PathInFile, key: str) -> tuple[str, str]:
+    if any(pair in path[-2:] for pair in _PAIRS):
+        return f"{key} needs two numbers", "write [lower, upper]"
+    if "steinhart_hart" in path:
+        return f"{key} needs three numbers", "write the coefficients [a, b, c]"
+    return f"{key} needs two entries", "write [first, second]"
 
 
 def _wanted(detail: ErrorDetails, path: PathInFile, document: Document) -> str:
@@ -323,8 +362,18 @@ def _allowed(path: PathInFile, document: Document) -> tuple[str, ...]:
         kind = model.Rating
     elif path[-1:] == ("lead_zero",):
         kind = model.LeadZero
-    elif path[-1:] == ("limit",):
-        kind = next((_LIMIT_KINDS[key] for key in _LIMIT_KINDS if key in _at(path, document)), None)
+    elif path[-1:] in (("limit",), ("ratio",)) and path[2:3] != ("calculate",):
+        kind = next((_FIGURE_LIMIT_KINDS[key] for key in _FIGURE_LIMIT_KINDS if key in _at(path, document)), None)
+    elif path[2:3] == ("series",):
+        kind = model.Series
+    elif path[2:3] == ("calculate",):
+        inside = [_at(path[:length], document) for length in range(3, len(path) + 1)]
+        named = next(
+            key for value in reversed(inside) for key in model.FIGURES if isinstance(value, dict) and key in value
+        )
+        held = model.FIGURES[named].model_fields[named].annotation
+        inner = path[-1] == named and isinstance(held, type) and issubclass(held, BaseModel)
+        return tuple(held.model_fields) if inner and isinstance(held, type) else (named,)
     elif path[:1] == ("steps",):
         step = _at(path[:2], document)
         kind = _STEP_KINDS.get(str(step.get("kind"))) if isinstance(step, dict) else None
@@ -333,8 +382,10 @@ def _allowed(path: PathInFile, document: Document) -> tuple[str, ...]:
 
 def _unknown_key(path: PathInFile, document: Document) -> tuple[str, str]:
     key, allowed = str(path[-1]), _allowed(path[:-1], document)
-    if path[-2:-1] == ("limit",) and key in _LIMIT_KINDS:
+    if path[-2:-1] in (("limit",), ("ratio",)) and key in _FIGURE_LIMIT_KINDS:
         return f'the limit has both "{allowed[0]}" and "{key}"', f"keep one; {_LIMIT_REMEDY}"
+    if path[2:3] == ("calculate",) and key in model.FIGURES and allowed[0] in model.FIGURES:
+        return f'the figure has both "{allowed[0]}" and "{key}"', "keep one; a figure may stand inside the other"
     near = difflib.get_close_matches(key, allowed, 1)
     hint = f'write "{near[0]}"' if near else "remove it"
     present = set(_at(path[:-1], document))

@@ -7,6 +7,7 @@ source) is ``proof``'s business; where a mistake stands in the file is ``load``'
 from __future__ import annotations
 
 import re
+from collections.abc import Iterator, Mapping
 from decimal import Decimal
 from enum import StrEnum
 from typing import Annotated, Any, Literal
@@ -154,8 +155,245 @@ Limit = Annotated[
 ]
 
 
+class PlatinumClass(_Part):
+    """Conforming within the tolerance of a class of IEC 60751 at the temperature that was measured beside it."""
+
+    platinum_class: Literal["AA", "A", "B", "C"]
+
+
+def _figure_limit_kind(value: Any) -> str | None:
+    given = "platinum_class" in value if isinstance(value, dict) else isinstance(value, PlatinumClass)
+    return "platinum_class" if given else _limit_kind(value)
+
+
 def _next_kind(value: Any) -> str:
     return "by outcome" if isinstance(value, dict) else "always"
+
+
+# -- figures worked out from earlier readings --------------------------------------------------------------------------
+
+
+class Sum(_Part):
+    """All of them added: start + run."""
+
+    sum: Annotated[tuple[Figure, ...], Field(min_length=2)]
+
+
+class Mean(_Part):
+    mean: Annotated[tuple[Figure, ...], Field(min_length=2)]
+
+
+class Difference(_Part):
+    """How much the first is above the second."""
+
+    difference: tuple[Figure, Figure]
+
+
+class Ratio(_Part):
+    """How many times the second the first is."""
+
+    ratio: tuple[Figure, Figure]
+
+
+class DeviationPercent(_Part):
+    """How much the first is above the second, in percent of the second."""
+
+    deviation_percent: tuple[Figure, Figure]
+
+
+class ImbalancePercent(_Part):
+    """Greatest deviation from the mean in percent of the mean (NEMA MG 1, 14.36)."""
+
+    imbalance_percent: Annotated[tuple[Figure, ...], Field(min_length=2)]
+
+
+class _Heater(_Part):
+    voltage: Figure
+    power: Figure
+
+
+class HeaterResistance(_Part):
+    """What a heater of this nameplate has when hot: V^2 / P."""
+
+    heater_resistance: _Heater
+
+
+class _Winding(_Part):
+    resistance: Figure
+    temperature: Figure
+    corrected_to: Finite = Decimal(20)  # degrees Celsius
+    conductor: Literal["copper", "aluminium"] = "copper"
+
+
+class WindingResistance(_Part):
+    """A winding's resistance corrected from the temperature it was read at."""
+
+    winding_resistance: _Winding
+
+
+class _OhmsOfPlatinum(_Part):
+    resistance: Figure
+    nominal: Positive = Decimal(100)  # ohms at 0 degrees Celsius
+
+
+class PlatinumTemperature(_Part):
+    """What a platinum thermometer shows (IEC 60751)."""
+
+    platinum_temperature: _OhmsOfPlatinum
+
+
+class _PlatinumAt(_Part):
+    resistance: Figure
+    temperature: Figure
+    nominal: Positive = Decimal(100)
+
+
+class PlatinumError(_Part):
+    """What a platinum thermometer shows less the temperature measured beside it."""
+
+    platinum_error: _PlatinumAt
+
+
+class Thermistor(_Part):
+    """Either ``ohms_at_25`` with ``beta``, or ``steinhart_hart`` with its three coefficients."""
+
+    ohms_at_25: Positive | None = None
+    beta: Positive | None = None  # kelvins
+    steinhart_hart: tuple[Finite, Positive, Positive] | None = None
+    lowest: Finite  # degrees Celsius: the range that the curve was made for
+    highest: Finite
+
+
+class _ThermistorAt(Thermistor):
+    temperature: Figure
+
+
+class ThermistorResistance(_Part):
+    """What a thermistor should have at a measured temperature."""
+
+    thermistor_resistance: _ThermistorAt
+
+
+class _ThermistorOf(Thermistor):
+    resistance: Figure
+
+
+class ThermistorTemperature(_Part):
+    """The temperature that a thermistor shows."""
+
+    thermistor_temperature: _ThermistorOf
+
+
+Refrigerant = Literal["R32", "R134a", "R290", "R404A", "R407C", "R410A", "R507A", "R600a", "R744", "R1234yf"]
+
+
+class _Boiling(_Part):
+    pressure: Figure
+    refrigerant: Refrigerant
+    side: Literal["bubble", "dew"]  # liquid, vapour
+    pressure_is: Literal["gauge", "absolute"] = "gauge"
+
+
+class SaturationTemperature(_Part):
+    """The temperature at which a refrigerant boils under a measured pressure."""
+
+    saturation_temperature: _Boiling
+
+
+class _Insulation(_Part):
+    resistance: Figure
+    temperature: Figure
+
+
+class InsulationAt40(_Part):
+    """Insulation resistance corrected to 40 degrees Celsius by the halving rule (IEEE 43)."""
+
+    insulation_at_40: _Insulation
+
+
+FIGURES: Mapping[str, type[BaseModel]] = {
+    "sum": Sum,
+    "mean": Mean,
+    "difference": Difference,
+    "ratio": Ratio,
+    "deviation_percent": DeviationPercent,
+    "imbalance_percent": ImbalancePercent,
+    "heater_resistance": HeaterResistance,
+    "winding_resistance": WindingResistance,
+    "platinum_temperature": PlatinumTemperature,
+    "platinum_error": PlatinumError,
+    "thermistor_resistance": ThermistorResistance,
+    "thermistor_temperature": ThermistorTemperature,
+    "saturation_temperature": SaturationTemperature,
+    "insulation_at_40": InsulationAt40,
+}
+
+
+def _figure_kind(value: Any) -> str | None:
+    if isinstance(value, str):
+        return "reading"
+    if isinstance(value, dict):
+        return next((kind for kind in FIGURES if kind in value), None)
+    return next((kind for kind, model in FIGURES.items() if isinstance(value, model)), None)
+
+
+# A step whose reading is meant, or a figure worked out from figures.
+Figure = Annotated[
+    Annotated[Identifier, Tag("reading")]
+    | Annotated[Sum, Tag("sum")]
+    | Annotated[Mean, Tag("mean")]
+    | Annotated[Difference, Tag("difference")]
+    | Annotated[Ratio, Tag("ratio")]
+    | Annotated[DeviationPercent, Tag("deviation_percent")]
+    | Annotated[ImbalancePercent, Tag("imbalance_percent")]
+    | Annotated[HeaterResistance, Tag("heater_resistance")]
+    | Annotated[WindingResistance, Tag("winding_resistance")]
+    | Annotated[PlatinumTemperature, Tag("platinum_temperature")]
+    | Annotated[PlatinumError, Tag("platinum_error")]
+    | Annotated[ThermistorResistance, Tag("thermistor_resistance")]
+    | Annotated[ThermistorTemperature, Tag("thermistor_temperature")]
+    | Annotated[SaturationTemperature, Tag("saturation_temperature")]
+    | Annotated[InsulationAt40, Tag("insulation_at_40")],
+    Discriminator(_figure_kind),
+]
+
+
+def inputs(figure: Figure) -> tuple[str, ...]:
+    """The steps whose readings or figures a figure is worked out from, each once, in the order they stand in it."""
+
+    def found(part: object) -> Iterator[str]:
+        if isinstance(part, str):
+            yield part
+        elif isinstance(part, tuple):
+            for item in part:
+                yield from found(item)
+        elif isinstance(part, BaseModel):
+            for name, value in part:
+                if name not in _WORDS:
+                    yield from found(value)
+
+    return tuple(dict.fromkeys(found(figure)))
+
+
+# Fields of figures that hold a word of the writer's choice and not a step.
+_WORDS = frozenset({"conductor", "refrigerant", "side", "pressure_is"})
+
+
+FigureLimit = Annotated[
+    Annotated[AtMost, Tag("at_most")]
+    | Annotated[AtLeast, Tag("at_least")]
+    | Annotated[Between, Tag("between")]
+    | Annotated[Nominal, Tag("nominal")]
+    | Annotated[PlatinumClass, Tag("platinum_class")],
+    Discriminator(_figure_limit_kind),
+]
+ByVerdict = (
+    Annotated[
+        Annotated[Identifier, Tag("always")] | Annotated[dict[Verdict, Identifier], Tag("by outcome")],
+        Discriminator(_next_kind),
+    ]
+    | None
+)
 
 
 class _Step(_Part):
@@ -196,6 +434,7 @@ class Measure(_SpokenStep):
 
     ``reading`` names what is read ("overload"). Without ``limit`` the reading is recorded and not judged.
     ``over_range`` is the verdict for a display of OL; by default what the limit makes of it.
+    ``nameplate`` marks what is read from a plate and not from a meter, and so is exact.
     A verdict missing from ``next`` goes to the following step, except undecided, which measures again.
     Outside ``plausible`` (step's unit, as the meter shows it) a reading is queried once. ``needs_rating`` is the least
     rating of a meter that may be used. ``decision_rule`` and ``guard_ratio`` override those of the procedure.
@@ -215,13 +454,8 @@ class Measure(_SpokenStep):
     guard_ratio: Positive | None = None
     lead_zero: LeadZero | None = None
     minus_leads: Identifier | None = None
-    next: (
-        Annotated[
-            Annotated[Identifier, Tag("always")] | Annotated[dict[Verdict, Identifier], Tag("by outcome")],
-            Discriminator(_next_kind),
-        ]
-        | None
-    ) = None
+    nameplate: StrictBool = False
+    next: ByVerdict = None
 
     @property
     def expectation(self) -> Expectation:
@@ -243,6 +477,98 @@ class Observe(_SpokenStep):
     ) = None
 
 
+class Calculate(_Step):
+    """Silent: works a figure out from earlier readings, says it, and judges it.
+
+    ``figure`` names it ("total less start and run"). ``unit`` is what it is said in and what ``limit`` counts in;
+    a ratio has none and a percentage needs none. Without ``limit`` it is recorded and not judged. A figure that cannot
+    be worked out is undecided; undecided leads to the input that stands last in the procedure, to measure it again.
+    """
+
+    kind: Literal["calculate"]
+    figure: Text
+    calculate: Figure
+    unit: str | None = None
+    limit: FigureLimit | None = None
+    next: ByVerdict = None
+
+
+class Series(_Part):
+    """What is read at each time of a watch, and what must become of it: at most one of the five conditions.
+
+    A change counts from the first reading on, in ``unit``. ``within_minutes`` is the time allowed, by default all of
+    the watch. ``stalled_below`` is the change that ``stalled_over_minutes`` must bring at least.
+    """
+
+    reading: Text
+    quantity: Quantity
+    unit: str | None = None
+    waveform: Waveform | None = None
+    falls_by: Positive | None = None
+    rises_by: Positive | None = None
+    falls_to: Finite | None = None
+    rises_to: Finite | None = None
+    ratio: Limit | None = None  # the reading at the last of at_minutes over that at the first
+    within_minutes: Positive | None = None
+    plausible: tuple[Finite, Finite] | None = None
+    stalled_below: Positive | None = None
+    stalled_over_minutes: Positive | None = None
+
+    @property
+    def expectation(self) -> Expectation:
+        """What a reading of this series must be."""
+        return Expectation(self.quantity, self.unit, self.waveform)
+
+    @property
+    def conditions(self) -> tuple[str, ...]:
+        """The keys of what must become of it."""
+        return tuple(key for key in CONDITIONS if getattr(self, key) is not None)
+
+
+CONDITIONS = ("falls_by", "rises_by", "falls_to", "rises_to", "ratio")
+
+
+class Watch(_SpokenStep):
+    """Readings over time: the tool asks for each when it is due and says where they are going.
+
+    Either ``every_minutes`` until ``for_minutes`` are over, from the moment the step is entered, or ``at_minutes``.
+    ``before`` names two series: the first must be where it is to be before the second is. Conforming once everything
+    that must happen has; nonconforming as soon as something cannot any more.
+    """
+
+    kind: Literal["watch"]
+    series: Annotated[tuple[Series, ...], Field(min_length=1, max_length=6)]
+    every_minutes: Positive | None = None
+    for_minutes: Positive | None = None
+    at_minutes: tuple[Positive, ...] = ()
+    before: tuple[Text, Text] | None = None
+    needs_rating: Rating | None = None
+    next: ByVerdict = None
+
+    def asks(self, place: int) -> Measure:
+        """One reading of a series, as the measure step that it is apart from being one of several."""
+        series = self.series[place]
+        return Measure.model_construct(
+            id=self.id,
+            kind="measure",
+            say=self.say,
+            reading=series.reading,
+            quantity=series.quantity,
+            unit=series.unit,
+            waveform=series.waveform,
+            plausible=series.plausible,
+            needs_rating=self.needs_rating,
+        )
+
+    @property
+    def times(self) -> tuple[float, ...]:
+        """When readings are due, in seconds from the step's start."""
+        if self.every_minutes is None or self.for_minutes is None:
+            return tuple(float(minutes * 60) for minutes in self.at_minutes)
+        count = int(self.for_minutes / self.every_minutes)
+        return tuple(float(self.every_minutes * 60 * number) for number in range(count + 1))
+
+
 class Choose(_Step):
     """Silent: picks the next step by the verdict or the answer of an earlier one."""
 
@@ -262,8 +588,8 @@ class Conclude(_Step):
     cautions: tuple[Caution, ...] = ()
 
 
-Step = Annotated[Do | Measure | Observe | Choose | Conclude, Field(discriminator="kind")]
-SpokenStep = Do | Measure | Observe
+Step = Annotated[Do | Measure | Observe | Watch | Calculate | Choose | Conclude, Field(discriminator="kind")]
+SpokenStep = Do | Measure | Observe | Watch
 
 
 class Procedure(_Part):
@@ -306,20 +632,44 @@ class Procedure(_Part):
         """Where a step leads with an outcome (a verdict, an answer, or None when done); None where nowhere.
 
         This is the one place that knows the defaults: a missing ``next`` is the step written after, an undecided
-        reading is measured again.
+        reading is measured again, and so is the last input of an undecided figure.
         """
         step = self.step(id)
         if isinstance(step, Conclude):
             return None
+        unsettled = outcome == Verdict.UNDECIDED and isinstance(step, Measure | Watch | Calculate)
         if isinstance(step.next, str):
             # One target for all outcomes still does not let an undecided reading through.
-            return id if isinstance(step, Measure) and outcome == Verdict.UNDECIDED else step.next
+            return self._again(step) if unsettled else step.next
         if isinstance(step.next, dict):
             named = {str(key): value for key, value in step.next.items()}
             if outcome is not None and outcome in named:
                 return named[outcome]
-        if isinstance(step, Measure) and outcome == Verdict.UNDECIDED:
-            return id
+        if unsettled:
+            return self._again(step)
         if isinstance(step, Choose):
             return None
         return self.after(id)
+
+    def _again(self, step: Step) -> str | None:
+        """Where an undecided step is decided anew: at itself, or at the last reading that a figure is made from."""
+        if isinstance(step, Calculate):
+            used = self.readings_of(step)
+            return next((other.id for other in reversed(self.steps) if other.id in used), None)
+        return step.id
+
+    def readings_of(self, step: Calculate) -> frozenset[str]:
+        """The measure steps that a figure is worked out from, through other figures too."""
+        found: set[str] = set()
+        waiting, seen = list(inputs(step.calculate)), {step.id}
+        while waiting:
+            name = waiting.pop()
+            if name in seen:
+                continue
+            seen.add(name)
+            used = self.step(name)
+            if isinstance(used, Calculate):
+                waiting += inputs(used.calculate)
+            else:
+                found.add(name)
+        return frozenset(found)

@@ -32,6 +32,7 @@ from handsfree.procedure.model import (
     AtLeast,
     AtMost,
     Between,
+    Calculate,
     Choose,
     Conclude,
     DecisionRule,
@@ -42,11 +43,14 @@ from handsfree.procedure.model import (
     SpokenStep,
     Step,
     Verdict,
+    Watch,
+    inputs,
 )
 from handsfree.procedure.sense import outcomes_of
 from handsfree.spoken.units import WITH_WAVEFORM
 
 MAX_STATES = 200_000
+READ = "read"  # the outcome of a reading that is not judged
 MAX_WORDS = 20  # in an instruction's sentence: ASD-STE100, rule 5.1
 
 
@@ -72,6 +76,7 @@ class Rule(StrEnum):
     ENDS = "everything is back on at the end"
     LEADS_ON = "every outcome leads somewhere"
     CHOICE = "a choice is made only of what is known"
+    WORKED_OUT = "a figure is worked out only of what was read"
     LEADS = "leads are measured before they are taken off"
     REACHED = "every step can be reached"
     NO_TRAP = "an end can be reached from everywhere"
@@ -114,7 +119,8 @@ class _World:
         self.procedure = procedure
         self.steps: Mapping[str, Step] = {step.id: step for step in procedure.steps}
         self.sources = tuple(procedure.sources)
-        self.asked = tuple(dict.fromkeys(asked for step in procedure.steps if (asked := _asks_for(step)) is not None))
+        self.chosen_by = {step.by for step in procedure.steps if isinstance(step, Choose)}
+        self.asked = tuple(dict.fromkeys(asked for step in procedure.steps for asked in _asks_for(step)))
 
     def start(self) -> _State:
         energy = tuple(Energy(source.at_start) for source in self.procedure.sources.values())
@@ -133,8 +139,13 @@ class _World:
             if outcome is not None:
                 yield outcome, self._go(state, self.procedure.target(step.id, outcome))
             return
+        if isinstance(step, Calculate):
+            for verdict in outcomes_of(step) or (None,):
+                after = self._remember(state, step, verdict or READ)
+                yield verdict or "worked out", self._go(after, self.procedure.target(step.id, verdict))
+            return
         for outcome in outcomes_of(step) or (None,):
-            named = outcome or ("read" if isinstance(step, Measure) else "done")
+            named = outcome or (READ if isinstance(step, Measure | Watch) else "done")
             after = self._remember(self._complete(state, step, outcome), step, named)
             yield named, self._go(after, self.procedure.target(step.id, outcome))
         if step.unable is not None:
@@ -146,13 +157,15 @@ class _World:
     def _remember(self, state: _State, step: Step, outcome: str | None) -> _State:
         if step.id not in self.asked:
             return state
+        if outcome is not None and step.id not in self.chosen_by:
+            outcome = READ  # how it was judged matters to nobody: fewer states to walk
         place = self.asked.index(step.id)
         return replace(state, known=(*state.known[:place], outcome, *state.known[place + 1 :]))
 
     def _complete(self, state: _State, step: SpokenStep, outcome: str | None) -> _State:
-        """What the step changes; a measure step changes nothing but by a conforming reading."""
+        """What the step changes; a step that is judged changes nothing but by conforming."""
         energy = dict(self.energy(state))
-        if isinstance(step, Measure) and step.limit is not None and outcome != Verdict.CONFORMING:
+        if isinstance(step, Measure | Watch) and outcome not in (None, Verdict.CONFORMING):
             for source in step.proves_dead:
                 if outcome == Verdict.NONCONFORMING:
                     energy[source] = Energy.LIVE
@@ -166,11 +179,13 @@ class _World:
         return replace(state, energy=tuple(energy.values()), off=off)
 
 
-def _asks_for(step: Step) -> str | None:
-    """The step whose outcome, or reading, this one goes by."""
+def _asks_for(step: Step) -> tuple[str, ...]:
+    """The steps whose outcome, or reading, this one goes by."""
     if isinstance(step, Choose):
-        return step.by
-    return step.minus_leads if isinstance(step, Measure) else None
+        return (step.by,)
+    if isinstance(step, Calculate):
+        return inputs(step.calculate)
+    return (step.minus_leads,) if isinstance(step, Measure) and step.minus_leads is not None else ()
 
 
 def prove(procedure: Procedure, *, max_states: int = MAX_STATES) -> tuple[Finding, ...]:
@@ -277,6 +292,12 @@ def _on_entry(world: _World, state: _State) -> Iterator[Finding]:
             message = f'the step "{step.id}" chooses by "{step.by}", which has no outcome on this way'
             yield Finding(Rule.CHOICE, step.id, message, "lead here only by ways that pass it", key="by")
         return
+    if isinstance(step, Calculate):
+        for name in inputs(step.calculate):
+            if state.known[world.asked.index(name)] is None:
+                message = f'the step "{step.id}" works with "{name}", which has not been read on this way'
+                yield Finding(Rule.WORKED_OUT, step.id, message, "lead here only by ways that pass it", key="calculate")
+        return
     yield from _energy(world, state, step)
     if isinstance(step, Measure) and step.minus_leads and state.known[world.asked.index(step.minus_leads)] is None:
         message = f'the step "{step.id}" takes off the leads, and "{step.minus_leads}" did not measure them on this way'
@@ -353,7 +374,8 @@ def advise(loaded: Loaded) -> list[Problem]:
             if longest > MAX_WORDS:
                 message = f"a sentence of {longest} words is hard to follow by ear"
                 advice.append(Problem(name, *loaded.place(path), message, f"divide it; {MAX_WORDS} words at most"))
-        if _inside(step) and not step.cautions and not (number and _inside(steps[number - 1])):
+        before = next((one for one in reversed(steps[:number]) if not isinstance(one, Choose | Calculate)), None)
+        if _inside(step) and not step.cautions and not (before and _inside(before)):
             message = f'hands go inside at the step "{step.id}" and no caution is spoken'
             remedy = "add a caution that opens with the command and names the risk"
             advice.append(Problem(name, *loaded.place(("steps", number)), message, remedy))
@@ -399,11 +421,11 @@ def _figures(limit: Limit) -> Iterator[Decimal]:
 
 
 def _inside(step: Step) -> TypeGuard[SpokenStep]:
-    return not isinstance(step, Choose | Conclude) and step.hands_inside
+    return isinstance(step, SpokenStep) and step.hands_inside
 
 
 def _spoken(at: PathInFile, step: Step) -> Iterator[tuple[PathInFile, str]]:
-    if isinstance(step, Choose):
+    if isinstance(step, Choose | Calculate):
         return
     for number, caution in enumerate(step.cautions):
         yield (*at, "cautions", number, "text"), caution.text

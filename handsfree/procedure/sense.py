@@ -10,23 +10,36 @@ import difflib
 import re
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
+from decimal import Decimal
 from functools import cache
+from itertools import pairwise
 from typing import TYPE_CHECKING
 
 from handsfree.procedure.document import Document, PathInFile, Problem, shown
 from handsfree.procedure.model import (
     AtMost,
     Between,
+    Calculate,
     Choose,
     Conclude,
     DecisionRule,
-    Do,
+    DeviationPercent,
+    Difference,
+    Figure,
+    ImbalancePercent,
+    Mean,
     Measure,
     Nominal,
     Observe,
+    PlatinumClass,
+    PlatinumError,
+    Ratio,
+    Series,
     SpokenStep,
     Step,
+    Sum,
     Verdict,
+    Watch,
 )
 from handsfree.spoken.meaning import Quantity, Word
 from handsfree.spoken.units import DEFAULT_UNIT, NEVER_NEGATIVE, WITH_WAVEFORM, quantity_of, spellings
@@ -66,13 +79,17 @@ def problems_of(draft: Draft, document: Document, reserved: Iterable[str]) -> It
     for index, step in draft.steps.items():
         at: PathInFile = ("steps", index)
         yield from _names(draft, document, at, step)
-        if isinstance(step, Do | Measure | Observe):
+        if isinstance(step, SpokenStep):
             yield from _effects(document, at, step)
         if isinstance(step, Measure):
-            yield from _unit(document, at, step)
+            yield from _unit(document, at, f'the step "{step.id}"', step)
             yield from _limit(document, at, step)
             yield from _meter(document, at, step)
             yield from _leads(draft, document, at, step)
+        if isinstance(step, Watch):
+            yield from _watch(document, at, step)
+        if isinstance(step, Calculate):
+            yield from _calculate(draft, document, at, step)
         if isinstance(step, Observe):
             yield from _phrases(document, at, step, taken)
         if isinstance(step, Conclude) and step.condition == "faulty" and step.part is None:
@@ -98,7 +115,7 @@ def _names(draft: Draft, document: Document, at: PathInFile, step: Step) -> Iter
         if id not in ids:
             yield document.problem(path, f"there is no step {shown(id)}", _did_you_mean(id, ids, "steps"))
 
-    if isinstance(step, Do | Measure | Observe):
+    if isinstance(step, SpokenStep):
         if step.unable is not None:
             yield from target((*at, "unable"), step.unable)
         for claim in _CLAIMS:
@@ -124,7 +141,7 @@ def _names(draft: Draft, document: Document, at: PathInFile, step: Step) -> Iter
     if asked is not None and not outcomes:
         message = f'the step "{asked.id}" has no verdict and no answer'
         if isinstance(step, Choose):
-            remedy = "name an observe step, or a measure step that has a limit"
+            remedy = "name an observe step, or another that has a limit"
             yield document.problem((*at, "by"), message, remedy)
         else:
             yield document.problem((*at, "next"), message, "add a limit, or write one step: next: step-id")
@@ -134,7 +151,9 @@ def outcomes_of(step: Step) -> tuple[str, ...]:
     """The verdicts or answers that a step can end with; a reading without a limit is recorded and has none."""
     if isinstance(step, Observe):
         return tuple(step.answers)
-    return tuple(Verdict) if isinstance(step, Measure) and step.limit is not None else ()
+    if isinstance(step, Watch):
+        return tuple(Verdict) if any(series.conditions for series in step.series) else ()
+    return tuple(Verdict) if isinstance(step, Measure | Calculate) and step.limit is not None else ()
 
 
 def _did_you_mean(given: str, names: Iterable[str], what: str) -> str:
@@ -158,12 +177,15 @@ def _effects(document: Document, at: PathInFile, step: SpokenStep) -> Iterator[P
             yield document.problem(
                 (*at, effect), message, "move it to a do or measure step that an answer leads to", key=True
             )
-        if isinstance(step, Measure) and effect in ("energises", "takes_off"):
+        if isinstance(step, Measure | Watch) and effect in ("energises", "takes_off"):
             message = f'"{effect}" would be forgotten where this reading does not conform'
             yield document.problem((*at, effect), message, "move it to a do step before the measurement", key=True)
-        elif isinstance(step, Measure) and step.limit is None:
+        elif isinstance(step, Measure | Watch) and not outcomes_of(step):
             message = f'"{effect}" waits for a conforming reading, and this step has no limit'
-            yield document.problem((*at, effect), message, "add a limit, such as limit: {at_most: 1}", key=True)
+            remedy = "add a limit, such as limit: {at_most: 1}"
+            if isinstance(step, Watch):
+                remedy = "say in a series what must become of it, such as falls_to: 4"
+            yield document.problem((*at, effect), message, remedy, key=True)
 
 
 @cache
@@ -183,7 +205,7 @@ def _pint_name(text: str) -> str | None:
         return None
 
 
-def _unit(document: Document, at: PathInFile, step: Measure) -> Iterator[Problem]:
+def _unit(document: Document, at: PathInFile, whose: str, step: Measure | Series) -> Iterator[Problem]:
     quantity, unit = step.quantity, step.unit
     if step.waveform is not None and quantity not in WITH_WAVEFORM:
         message = f"{quantity} has no waveform"
@@ -193,9 +215,13 @@ def _unit(document: Document, at: PathInFile, step: Measure) -> Iterator[Problem
             yield document.problem((*at, "unit"), "a count has no unit", "remove the unit", key=True)
         return
     if unit is None:
-        message = f'the step "{step.id}" has no unit'
+        message = f"{whose} has no unit"
         yield document.problem((*at, "quantity"), message, f'add "unit: {DEFAULT_UNIT[quantity]}"')
         return
+    yield from _unit_name(document, at, unit, quantity)
+
+
+def _unit_name(document: Document, at: PathInFile, unit: str, quantity: Quantity) -> Iterator[Problem]:
     measured = quantity_of(unit)
     if measured is quantity:
         return
@@ -216,7 +242,15 @@ def _limit(document: Document, at: PathInFile, step: Measure) -> Iterator[Proble
     if limit is None and step.over_range is not None:
         message = "a reading without a limit is not judged, over range or not"
         yield document.problem((*at, "over_range"), message, "add a limit, or remove this", key=True)
-    at = (*at, "limit")
+    yield from _limits(document, (*at, "limit"), limit, step.unit)
+    match limit:
+        case AtMost(at_most=upper) | Between(between=(_, upper)) if upper < 0 and step.quantity in NEVER_NEGATIVE:
+            message = f"{step.quantity} is never below zero, so no reading conforms"
+            yield document.problem((*at, "limit"), message, "write a limit above zero")
+
+
+def _limits(document: Document, at: PathInFile, limit: object, unit: str | None) -> Iterator[Problem]:
+    """The numbers of a limit, whatever it is a limit of."""
     if isinstance(limit, Between) and limit.between[0] >= limit.between[1]:
         low, high = sorted(limit.between)
         remedy = f"write [{low}, {high}]" if low != high else "write two numbers with room between them"
@@ -228,17 +262,253 @@ def _limit(document: Document, at: PathInFile, step: Measure) -> Iterator[Proble
             yield document.problem(
                 (*at, "nominal"),
                 message,
-                f"write plus_minus: a number in {step.unit}, or plus_minus_percent: 6",
+                f"write plus_minus: a number in {unit}, or plus_minus_percent: 6",
                 key=True,
             )
         if percent is not None and limit.nominal == 0:
             yield document.problem((*at, "nominal"), "a percentage of zero is nothing", "write plus_minus instead")
         if percent is not None and percent >= 100:
             yield document.problem((*at, "plus_minus_percent"), f"{percent} percent allows zero", "write less than 100")
-    match limit:
-        case AtMost(at_most=upper) | Between(between=(_, upper)) if upper < 0 and step.quantity in NEVER_NEGATIVE:
-            message = f"{step.quantity} is never below zero, so no reading conforms"
-            yield document.problem(at, message, "write a limit above zero")
+
+
+# -- figures worked out ------------------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True)
+class _Known:
+    """What a figure is: a quantity (a count for a plain ratio); ``difference`` of two temperatures is none itself."""
+
+    quantity: Quantity
+    difference: bool = False
+
+
+_GIVES = {
+    "heater_resistance": _Known(Quantity.RESISTANCE),
+    "winding_resistance": _Known(Quantity.RESISTANCE),
+    "platinum_temperature": _Known(Quantity.TEMPERATURE),
+    "platinum_error": _Known(Quantity.TEMPERATURE, difference=True),
+    "thermistor_resistance": _Known(Quantity.RESISTANCE),
+    "thermistor_temperature": _Known(Quantity.TEMPERATURE),
+    "saturation_temperature": _Known(Quantity.TEMPERATURE),
+    "insulation_at_40": _Known(Quantity.RESISTANCE),
+}
+
+
+def _calculate(draft: Draft, document: Document, at: PathInFile, step: Calculate) -> Iterator[Problem]:
+    figure = _Figure(draft, document, step.id)
+    known = figure.of((*at, "calculate"), step.calculate)
+    yield from figure.problems
+    yield from _limits(document, (*at, "limit"), step.limit, step.unit)
+    if isinstance(step.limit, PlatinumClass) and not isinstance(step.calculate, PlatinumError):
+        message = "a class of IEC 60751 limits the error of a platinum thermometer only"
+        yield document.problem((*at, "limit"), message, "calculate platinum_error, or write another limit")
+    targets = step.next.items() if isinstance(step.next, dict) else [(None, step.next)]
+    for outcome, target in targets:
+        if target == step.id:
+            message = "the same readings give the same figure, so this would go round for ever"
+            path = (*at, "next") if outcome is None else (*at, "next", str(outcome))
+            yield document.problem(path, message, "lead to a step that measures again")
+    if known is None:
+        return
+    if known.quantity is Quantity.COUNT or (known.quantity is Quantity.RATIO and step.unit is None):
+        if step.unit is not None:
+            yield document.problem((*at, "unit"), "a plain ratio has no unit", "remove the unit", key=True)
+        return
+    if step.unit is None:
+        message = f'the step "{step.id}" has no unit, and its figure is a {known.quantity}'
+        yield document.problem((*at, "calculate"), message, f'add "unit: {DEFAULT_UNIT[known.quantity]}"')
+        return
+    yield from _unit_name(document, at, step.unit, known.quantity)
+
+
+class _Figure:
+    """Finds what a figure is, and on the way all that does not fit together in it."""
+
+    def __init__(self, draft: Draft, document: Document, step: str) -> None:
+        self.problems: list[Problem] = []
+        self._draft, self._document = draft, document
+        self._through = [step]  # figures that we are inside of
+
+    def of(self, path: PathInFile, figure: Figure) -> _Known | None:
+        """None where it cannot be known for problems, here or elsewhere in the file."""
+        match figure:
+            case str():
+                return self._reading(path, figure)
+            case Sum(sum=parts):
+                return self._alike((*path, "sum"), parts, "added")
+            case Mean(mean=parts):
+                return self._alike((*path, "mean"), parts, None)
+            case Difference(difference=parts):
+                known = self._alike((*path, "difference"), parts, None)
+                return known and _Known(known.quantity, difference=True)
+            case Ratio(ratio=parts):
+                return self._alike((*path, "ratio"), parts, "divided") and _Known(Quantity.COUNT)
+            case DeviationPercent(deviation_percent=parts):
+                return self._alike((*path, "deviation_percent"), parts, "divided") and _Known(Quantity.RATIO)
+            case ImbalancePercent(imbalance_percent=parts):
+                return self._alike((*path, "imbalance_percent"), parts, "divided") and _Known(Quantity.RATIO)
+        ((kind, made_from),) = figure
+        for name, part in made_from:
+            if name in {str(quantity) for quantity in Quantity}:
+                known = self.of((*path, kind, name), part)
+                if known not in (None, _Known(Quantity(name))):
+                    self._tell((*path, kind, name), f"this is no {name}", f"name a step that measures {name}")
+        if kind.startswith("thermistor"):
+            self._thermistor((*path, kind), made_from)
+        return _GIVES[kind]
+
+    def _tell(self, path: PathInFile, message: str, remedy: str) -> None:
+        self.problems.append(self._document.problem(path, message, remedy))
+
+    def _reading(self, path: PathInFile, id: str) -> _Known | None:
+        ids = tuple(name for _, name in self._draft.ids)
+        if id not in ids:
+            self._tell(path, f"there is no step {shown(id)}", _did_you_mean(id, ids, "steps"))
+            return None
+        if id in self._through:
+            self._tell(path, f"this figure is made from itself through {shown(id)}", "name steps that measure")
+            return None
+        step = self._draft.step(id)
+        if isinstance(step, Measure):
+            return _Known(step.quantity)
+        if isinstance(step, Calculate):
+            inner = _Figure(self._draft, self._document, id)
+            inner._through += self._through
+            known = inner.of((), step.calculate)
+            looped = any("made from itself" in problem.message for problem in inner.problems)
+            if looped:
+                self._tell(path, f"this figure is made from itself through {shown(id)}", "name steps that measure")
+            return None if inner.problems else known
+        if step is not None:
+            self._tell(path, f'the step "{id}" gives no reading', "name a measure or a calculate step")
+        return None
+
+    def _alike(self, path: PathInFile, parts: Iterable[Figure], done: str | None) -> _Known | None:
+        """Figures that are ``done`` something with together have one quantity."""
+        found = [(number, self.of((*path, number), part)) for number, part in enumerate(parts)]
+        known = [(number, one) for number, one in found if one is not None]
+        if len(known) < len(found):
+            return None
+        first = known[0][1]
+        for number, other in known[1:]:
+            if other != first:
+                what = f"{other.quantity} beside {first.quantity}"
+                if other.quantity is first.quantity:
+                    what = "a temperature beside a difference of temperatures"
+                self._tell((*path, number), f"{what} cannot be compared", f"name a step of {first.quantity}")
+                return None
+        if first == _Known(Quantity.TEMPERATURE) and done is not None:
+            remedy = "use their difference"
+            self._tell(path, f"temperatures cannot be {done}: the zero of their scale means nothing", remedy)
+            return None
+        return first
+
+    def _thermistor(self, path: PathInFile, curve: object) -> None:
+        by_beta = (getattr(curve, "ohms_at_25", None), getattr(curve, "beta", None))
+        hart = getattr(curve, "steinhart_hart", None)
+        if (hart is None) == (by_beta == (None, None)) or (hart is None and None in by_beta):
+            message = "a thermistor's curve is ohms_at_25 with beta, or steinhart_hart, and one of the two"
+            self._tell(path, message, "write ohms_at_25: 10000 and beta: 3977, or steinhart_hart: [a, b, c]")
+        lowest, highest = getattr(curve, "lowest", Decimal(0)), getattr(curve, "highest", Decimal(0))
+        if not Decimal("-273.15") < lowest < highest:
+            self._tell((*path, "lowest"), "the curve ends where it begins, or before", "write lowest below highest")
+            return
+        at = getattr(curve, "temperature", None)
+        read = self._draft.step(at) if isinstance(at, str) else None
+        if isinstance(read, Measure) and read.unit == "degree_Celsius" and isinstance(read.limit, Between):
+            low, high = read.limit.between
+            if high < lowest or low > highest:
+                message = (
+                    f"the curve is known from {lowest} to {highest}, and {shown(at)} is to be between {low} and {high}"
+                )
+                self._tell(
+                    (*path, "lowest"), message, "take the curve for that range, or measure at another temperature"
+                )
+
+
+# -- watching ----------------------------------------------------------------------------------------------------------
+
+MAX_TIMES = 500
+
+
+def _watch(document: Document, at: PathInFile, step: Watch) -> Iterator[Problem]:
+    regular = (step.every_minutes, step.for_minutes)
+    if bool(step.at_minutes) == (regular != (None, None)) or (not step.at_minutes and None in regular):
+        message = "a watch reads every so many minutes, or at certain minutes"
+        remedy = "write every_minutes: 2 and for_minutes: 20, or at_minutes: [1, 10]"
+        yield document.problem(at, message, remedy)
+        return
+    if step.every_minutes is not None and step.for_minutes is not None:
+        if step.for_minutes < step.every_minutes:
+            message = f"the watch ends after {step.for_minutes} minutes, before its second reading"
+            yield document.problem((*at, "for_minutes"), message, f"write {step.every_minutes} or more")
+        elif step.for_minutes / step.every_minutes > MAX_TIMES:
+            message = f"that is more than {MAX_TIMES} readings"
+            yield document.problem((*at, "every_minutes"), message, "read less often, or watch for less long")
+            return
+    if any(later <= earlier for earlier, later in pairwise(step.at_minutes)):
+        yield document.problem((*at, "at_minutes"), "the times do not rise", "write the earliest first")
+        return
+    last = Decimal(repr(step.times[-1])) / 60
+    names = [series.reading for series in step.series]
+    for number, series in enumerate(step.series):
+        here: PathInFile = (*at, "series", number)
+        if series.reading in names[:number]:
+            message = f"two series are called {shown(series.reading)}"
+            yield document.problem((*here, "reading"), message, "give each series a name of its own")
+        yield from _plausible(document, here, series)
+        yield from _unit(document, here, f"the series {shown(series.reading)}", series)
+        yield from _condition(document, here, step, series, last)
+    if step.before is not None:
+        yield from _before(document, (*at, "before"), step, step.before)
+
+
+def _condition(document: Document, at: PathInFile, step: Watch, series: Series, last: Decimal) -> Iterator[Problem]:
+    conditions = series.conditions
+    if len(conditions) > 1:
+        message = f"the series {shown(series.reading)} has both {' and '.join(map(shown, conditions))}"
+        yield document.problem((*at, conditions[1]), message, "keep one", key=True)
+    if series.ratio is not None:
+        yield from _limits(document, (*at, "ratio"), series.ratio, None)
+        if len(step.at_minutes) < 2:
+            message = "a ratio is of the readings at two times"
+            yield document.problem((*at, "ratio"), message, "write at_minutes: [1, 10] in the step", key=True)
+        if series.quantity is Quantity.TEMPERATURE:
+            message = "temperatures cannot be divided: the zero of their scale means nothing"
+            yield document.problem((*at, "ratio"), message, "write falls_by or rises_by", key=True)
+    if series.within_minutes is not None:
+        if not conditions or series.ratio is not None:
+            message = "within_minutes says by when something must have happened, and nothing must"
+            yield document.problem((*at, "within_minutes"), message, "add falls_by, falls_to or the like", key=True)
+        elif series.within_minutes > last:
+            message = f"the watch is over after {last.normalize():f} minutes"
+            yield document.problem((*at, "within_minutes"), message, "write no more than that, or watch for longer")
+    if (series.stalled_below is None) != (series.stalled_over_minutes is None):
+        message = "a stall is a change below something over some minutes"
+        key = "stalled_below" if series.stalled_below is not None else "stalled_over_minutes"
+        yield document.problem((*at, key), message, "write stalled_below and stalled_over_minutes", key=True)
+    elif series.stalled_over_minutes is not None:
+        spacing = step.every_minutes
+        if not conditions or series.ratio is not None:
+            message = "a stall matters where something must fall or rise"
+            yield document.problem((*at, "stalled_below"), message, "add falls_to or the like", key=True)
+        elif series.stalled_over_minutes > last or (spacing and series.stalled_over_minutes < 2 * spacing):
+            message = "a stall is seen in three readings or more, within the watch"
+            remedy = f"write a time between {2 * spacing if spacing else 0} and {last.normalize():f} minutes"
+            yield document.problem((*at, "stalled_over_minutes"), message, remedy)
+
+
+def _before(document: Document, at: PathInFile, step: Watch, before: tuple[str, str]) -> Iterator[Problem]:
+    by_name = {series.reading: series for series in step.series}
+    for number, name in enumerate(before):
+        if name not in by_name:
+            message = f"there is no series {shown(name)}"
+            yield document.problem((*at, number), message, _did_you_mean(name, by_name, "series"))
+        elif not by_name[name].conditions or by_name[name].ratio is not None:
+            message = f"nothing says where the series {shown(name)} is to be"
+            yield document.problem((*at, number), message, "add falls_to, falls_by or the like to it")
+    if before[0] == before[1]:
+        yield document.problem(at, "a series cannot be there before itself", "name two series")
 
 
 def _guard_band(document: Document, at: PathInFile, written: Mapping[str, object]) -> Iterator[Problem]:
@@ -250,6 +520,20 @@ def _guard_band(document: Document, at: PathInFile, written: Mapping[str, object
 
 def _meter(document: Document, at: PathInFile, step: Measure) -> Iterator[Problem]:
     """What is asked of the meter's reading before it is judged, and of the judging."""
+    yield from _plausible(document, at, step)
+    for key in ("needs_rating", "lead_zero", "minus_leads"):
+        if step.nameplate and getattr(step, key) is not None:
+            message = "what is read from a plate is read without a meter"
+            yield document.problem((*at, key), message, "remove it, or remove nameplate", key=True)
+    for key in ("decision_rule", "guard_ratio"):
+        if getattr(step, key) is not None and step.limit is None:
+            message = "a reading without a limit is not judged"
+            yield document.problem((*at, key), message, "add a limit, or remove this", key=True)
+    written = {"decision_rule": step.decision_rule}
+    yield from _guard_band(document, at, written | ({} if step.guard_ratio is None else {"guard_ratio": 1}))
+
+
+def _plausible(document: Document, at: PathInFile, step: Measure | Series) -> Iterator[Problem]:
     if step.plausible is not None and step.plausible[0] >= step.plausible[1]:
         low, high = sorted(step.plausible)
         remedy = f"write [{low}, {high}]" if low != high else "write two numbers with room between them"
@@ -257,12 +541,6 @@ def _meter(document: Document, at: PathInFile, step: Measure) -> Iterator[Proble
     elif step.plausible is not None and step.plausible[1] < 0 and step.quantity in NEVER_NEGATIVE:
         message = f"{step.quantity} is never below zero, so no reading is plausible"
         yield document.problem((*at, "plausible"), message, "write a range above zero")
-    for key in ("decision_rule", "guard_ratio"):
-        if getattr(step, key) is not None and step.limit is None:
-            message = "a reading without a limit is not judged"
-            yield document.problem((*at, key), message, "add a limit, or remove this", key=True)
-    written = {"decision_rule": step.decision_rule}
-    yield from _guard_band(document, at, written | ({} if step.guard_ratio is None else {"guard_ratio": 1}))
 
 
 def _leads(draft: Draft, document: Document, at: PathInFile, step: Measure) -> Iterator[Problem]:

@@ -7,10 +7,12 @@ or missing is shown as such, and what can still be read is shown beside it.
 from __future__ import annotations
 
 import base64
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
+from decimal import Decimal, InvalidOperation
 from functools import cache
+from math import isfinite
 from pathlib import Path
 from typing import Any
 
@@ -18,6 +20,7 @@ import jinja2
 import pint
 
 from handsfree.procedure.model import Signal
+from handsfree.review.chart import Chart, chart
 from handsfree.session.events import Mark
 from handsfree.session.journal import (
     CLIP_NAME,
@@ -79,6 +82,46 @@ class ReadingRow:
     corrected: bool = False
     corrected_by: int | None = None
     why: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class FigureRow:
+    """A figure worked out from readings; ``inputs`` are name, value, and the reading's number where it is one."""
+
+    time: datetime
+    step: str
+    name: str
+    value: str
+    formula: str
+    inputs: tuple[tuple[str, str, int | None], ...]
+    limit: str
+    verdict: str
+    reason: str
+
+
+@dataclass(frozen=True, slots=True)
+class SeriesRow:
+    """One series of a watch. ``left_out`` is the place, from 1, of a reading that does not fit the others."""
+
+    name: str
+    must: str
+    verdict: str
+    reason: str
+    fit: str
+    points: int
+    chart: Chart | None
+
+
+@dataclass(frozen=True, slots=True)
+class WatchRow:
+    """A watch; ``verdict`` is empty where it judged nothing or did not come to its end."""
+
+    step: str
+    start: datetime
+    over: bool
+    verdict: str
+    order: str
+    series: tuple[SeriesRow, ...]
 
 
 @dataclass(frozen=True, slots=True)
@@ -160,6 +203,8 @@ class Page:
     finding: Finding
     meters: tuple[MeterRow, ...]
     readings: tuple[ReadingRow, ...]
+    figures: tuple[FigureRow, ...]
+    watches: tuple[WatchRow, ...]
     considered: bool  # whether the uncertainty of any reading was
     tally: tuple[tuple[str, int], ...]
     deviations: tuple[EventRow, ...]
@@ -290,6 +335,8 @@ def _page(folder: Path, contents: Contents, embed: bool) -> Page:
         finding=_finding(entries),
         meters=tuple(_meters(entries)),
         readings=readings,
+        figures=tuple(_figures(entries)),
+        watches=tuple(_watches(entries)),
         considered=any(row.uncertainty for row in readings),
         tally=_tally(readings),
         deviations=tuple(_deviations(entries)),
@@ -329,7 +376,7 @@ def _readings(entries: Iterable[Entry]) -> tuple[ReadingRow, ...]:
                     step=_text(data, "step"),
                     name=_text(data, "reading"),
                     value=reading_text(data),
-                    limit=limit_text(data.get("limit")),
+                    limit="watched over time" if data.get("series") else limit_text(data.get("limit")),
                     verdict=_text(data, "verdict"),
                     reason=_text(data, "reason"),
                     without_leads=_without_leads(data),
@@ -348,8 +395,127 @@ def _readings(entries: Iterable[Entry]) -> tuple[ReadingRow, ...]:
     return tuple(rows)
 
 
+def _figures(entries: Sequence[Entry]) -> Iterator[FigureRow]:
+    ids = [_text(entry.data, "id") for entry in entries if entry.kind is Mark.READING]
+    numbers = {name: number for number, name in enumerate(ids, 1)}
+    last = {_text(entry.data, "step"): entry.n for entry in entries if entry.kind is Mark.CALCULATED}
+    for entry in entries:
+        data = entry.data
+        if entry.kind is not Mark.CALCULATED or last[_text(data, "step")] != entry.n:
+            continue  # worked out again after a correction: that one counts
+        unit = symbol(_text(data, "unit") or None)
+        value = _with_unit(_short(_text(data, "value")), unit)
+        if data.get("uncertainty") is not None:
+            value = f"{_short(_text(data, 'value'))} ± {_with_unit(_text(data, 'uncertainty'), unit)}"
+        made_from = data.get("inputs")
+        yield FigureRow(
+            time=entry.time,
+            step=_text(data, "step"),
+            name=_text(data, "figure"),
+            value=value or "not known",
+            formula=_text(data, "formula"),
+            inputs=tuple(
+                (
+                    _text(item, "reading"),
+                    _with_unit(_short(_text(item, "value")), symbol(_text(item, "unit") or None)),
+                    numbers.get(_text(item, "id")),
+                )
+                for item in (made_from if isinstance(made_from, list) else ())
+                if isinstance(item, Mapping)
+            ),
+            limit=_figure_limit(data, unit),
+            verdict=_text(data, "verdict"),
+            reason=_text(data, "reason"),
+        )
+
+
+def _figure_limit(data: Mapping[str, Any], unit: str) -> str:
+    limit = data.get("limit")
+    if not isinstance(limit, Mapping) or "platinum_class" not in limit:
+        return limit_text(limit)
+    ends = data.get("limits")
+    width = f": ± {_with_unit(_short(str(ends[1])), unit)}" if isinstance(ends, list) and len(ends) == 2 else ""
+    return f"class {limit['platinum_class']}{width}"
+
+
+def _with_unit(value: str, unit: str) -> str:
+    return f"{value.replace('-', '−')}{_SPACE}{unit}".strip(_SPACE + " ") if value else ""
+
+
+def _short(value: str) -> str:
+    """A decimal string with no more than five digits."""
+    try:
+        number = Decimal(value)
+    except InvalidOperation:
+        return value
+    return value if len(number.as_tuple().digits) <= 5 else format(Decimal(f"{number:.4g}"), "f")
+
+
+def _watches(entries: Sequence[Entry]) -> Iterator[WatchRow]:
+    """Each time that a watch was begun, with what came of it."""
+    begun = [
+        (number, entry)
+        for number, entry in enumerate(entries)
+        if entry.kind is Mark.ENTERED and _text(entry.data, "kind") == "watch"
+    ]
+    withdrawn = {_text(entry.data, "reading") for entry in entries if entry.kind is Mark.CORRECTED}
+    for place, (number, entered) in enumerate(begun):
+        step = _text(entered.data, "step")
+        until = next((at for at, other in begun[place + 1 :] if other.data.get("step") == step), len(entries))
+        here = [entry for entry in entries[number:until] if entry.data.get("step") == step]
+        found = _last(here, Mark.WATCHED)
+        rows = found.get("series")
+        told = {
+            _text(row, "reading"): row for row in (rows if isinstance(rows, list) else ()) if isinstance(row, Mapping)
+        }
+        read: dict[str, list[Mapping[str, Any]]] = {}
+        for entry in here:
+            if entry.kind is Mark.READING and _text(entry.data, "id") not in withdrawn:
+                read.setdefault(_text(entry.data, "series"), []).append(entry.data)
+        order = _mapping(found, "order")
+        if read:
+            yield WatchRow(
+                step=step,
+                start=entered.time,
+                over=bool(found),
+                verdict=_text(found, "verdict"),
+                order=f"{_text(order, 'reason')}: {_text(order, 'verdict')}" if order else "",
+                series=tuple(_series(name, data, told.get(name, {})) for name, data in read.items()),
+            )
+
+
+def _series(name: str, readings: Sequence[Mapping[str, Any]], row: Mapping[str, Any]) -> SeriesRow:
+    unit = symbol(_text(readings[0], "unit") or None)
+    fit, left_out = _mapping(row, "fit"), row.get("left_out")
+    points = sorted((_float(data, "seconds"), _float(data, "value")) for data in readings)
+    curve = tuple(_float(fit, key) for key in ("settles", "starts", "tau")) if fit else ()
+    goal = _float(row, "goal") if row.get("goal") is not None else None
+    words = ""
+    if fit:
+        minutes = f"{_float(fit, 'tau') / 60:.3g}"
+        words = f"settles at {_with_unit(_text(fit, 'settles'), unit)}, time constant {minutes} min"
+        words += f", scatter {_with_unit(_text(fit, 'scatter'), unit)}"
+    return SeriesRow(
+        name=name,
+        must=_text(row, "must"),
+        verdict=_text(row, "verdict"),
+        reason=_text(row, "reason"),
+        fit=words,
+        points=len(points),
+        chart=chart(points, curve, goal, left_out if isinstance(left_out, int) else None, unit),
+    )
+
+
+def _float(data: Mapping[str, Any], key: str) -> float:
+    try:
+        value = float(_text(data, key))
+    except ValueError:
+        return 0.0
+    return value if isfinite(value) else 0.0
+
+
 def _figure(value: str, unit: str) -> str:
-    return f"{value.replace('-', '−')}{_SPACE}{symbol(unit or None)}".strip(_SPACE + " ")
+    return _with_unit(value, symbol(unit or None))
 
 
 def _without_leads(data: Mapping[str, Any]) -> str:

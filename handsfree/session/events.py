@@ -16,20 +16,26 @@ from handsfree.spoken.meaning import Open
 
 
 class Mark(StrEnum):
-    """Kinds of journal entry. The first four are events; the others say what the session made of them."""
+    """Kinds of journal entry. The first five are events; the others say what the session made of them."""
 
     OPENED = "opened"  # {handsfree, procedure: {id, title, edition, equipment, sha256}, settings: {...},
     #                     meters: [all that is known of each], left out where none is}
     HEARD = "heard"  # {text, confidence, engine, alternatives: [{text, score}], clip, clip_sha256, offset, seconds,
     #                   reception: {readability, level, snr, bandwidth, advice}, left out where it was not measured}
     FAULT = "fault"  # {what}
+    DUE = "due"  # {step}: the time has come for the next readings of a watch
     ENDED = "ended"  # {why}: the input ended
 
     SAID = "said"  # {text, about, step}
     ENTERED = "entered"  # {step, kind, text}
     READING = "reading"  # {id, step, reading, kind, value, unit, waveform, words, limit: {...}, verdict, reason,
     #                       meter, range: {...}, uncertainty: {expanded, k, unit}, decision: {rule, guard_ratio, guard,
-    #                       conformity, risk}: where a meter is known; leads: {zero, taken_off, corrected, unit}}
+    #                       conformity, risk}: where a meter is known; leads: {zero, taken_off, corrected, unit};
+    #                       series, seconds: where it is one of a watch, seconds since that began}
+    CALCULATED = "calculated"  # {step, figure, formula, inputs: [{step, reading, id, value, unit}], value, unit,
+    #                            uncertainty, words, limit: {...}, limits: [low, high], verdict, reason, conformity};
+    #                            uncertainty is expanded (k = 2), null where none is known
+    WATCHED = "watched"  # {step, series: [{reading, must, goal, verdict, reason, fit, left_out}], order, verdict}
     METER = "meter"  # {meter, name, serial, calibration_due, days_overdue}: used from now on; meter null: not known
     CORRECTED = "corrected"  # {reading, by, why}: reading id, id of the new one or null
     ANSWERED = "answered"  # {step, answer, text}
@@ -46,7 +52,7 @@ class Mark(StrEnum):
     CLOSED = "closed"  # {outcome, readings, deviations, off}: "concluded" or "stopped"
 
 
-EVENT_MARKS = frozenset({Mark.OPENED, Mark.HEARD, Mark.FAULT, Mark.ENDED})
+EVENT_MARKS = frozenset({Mark.OPENED, Mark.HEARD, Mark.FAULT, Mark.DUE, Mark.ENDED})
 
 
 @dataclass(frozen=True, slots=True)
@@ -102,6 +108,13 @@ class Fault:
 
 
 @dataclass(frozen=True, slots=True)
+class Due:
+    """The time that ``Session.due`` gave has come, and nobody is in the middle of speaking."""
+
+    time: datetime
+
+
+@dataclass(frozen=True, slots=True)
 class Ended:
     """The input ended: the file is over, the terminal was closed, the technician stopped the program."""
 
@@ -109,7 +122,7 @@ class Ended:
     why: str
 
 
-Event = Started | Heard | Fault | Ended
+Event = Started | Heard | Fault | Due | Ended
 
 
 @dataclass(frozen=True, slots=True)

@@ -22,6 +22,10 @@ CORRECTION, DISREGARD). *What the machine in front of us is like* (which source 
 safer by a step completed now: whatever is gone back to or taken back has made nothing safe until it is done again.
 Every move to a step is checked against it, and so is every reading, answer and "done" at a step.
 
+A watch reads in rounds. Between them nothing is asked for, and talk in the room is not answered; ``due`` says when
+the next round begins, and whoever runs the session sends ``Due`` then. What a watch or a figure says always follows
+from the readings that stand: a correction has it worked out anew.
+
 The meter that was chosen is used for what it measures; where another at hand is the only one that does, that one is.
 A step that its meter may not do is entered and not read aloud: CHANGE METER opens it. What the leads read is taken off
 as it stands on record, by the meter that showed it, so after a change of meter they are to be shorted again.
@@ -37,11 +41,16 @@ from dataclasses import asdict, dataclass, field, replace
 from enum import Enum, auto
 from typing import Literal
 
+from handsfree.judge import progress
 from handsfree.judge.assess import Assessment, Means, Zero, assess, doubt_about, plausible
+from handsfree.judge.figures import Known, Worked, formula, judge_figure, known_reading, say_figure, ten_digits
 from handsfree.judge.meter import Meter, days_overdue, may_measure, measures
-from handsfree.judge.uncertain import JudgingError
+from handsfree.judge.several import together
+from handsfree.judge.uncertain import JudgingError, Uncertain
 from handsfree.judge.verdict import Judgement
+from handsfree.judge.watch import Point
 from handsfree.procedure.model import (
+    Calculate,
     Caution,
     Choose,
     Conclude,
@@ -52,12 +61,16 @@ from handsfree.procedure.model import (
     Rating,
     Signal,
     SpokenStep,
+    Step,
     Verdict,
+    Watch,
+    inputs,
 )
 from handsfree.procedure.proof import Energy
 from handsfree.session.events import (
     Act,
     Close,
+    Due,
     Ended,
     Event,
     Fault,
@@ -70,9 +83,10 @@ from handsfree.session.events import (
     SpeakRate,
     Started,
 )
+from handsfree.session.vigil import Moment, Vigil, as_kept
 from handsfree.spoken.confusable import TWIN
 from handsfree.spoken.grammar import after_correction, understand
-from handsfree.spoken.meaning import Answer, Command, Open, Quantity, Reading, Refusal, Word
+from handsfree.spoken.meaning import Answer, Command, Kind, Open, Quantity, Reading, Refusal, Word
 from handsfree.spoken.numbers import say_number
 from handsfree.spoken.readback import say_reading, say_value
 from handsfree.spoken.words import PHRASES, REASONS
@@ -117,12 +131,17 @@ class Policy:
 
 @dataclass(frozen=True, slots=True)
 class _Taken:
-    """A reading on record; ``standing`` until it is corrected."""
+    """A reading on record; ``standing`` until it is corrected.
+
+    ``series`` is its place among those of a watch, None for a measure step; ``seconds`` since that watch began.
+    """
 
     id: str
     step: str
     assessment: Assessment
     standing: bool = True
+    series: int | None = None
+    seconds: float = 0.0
 
     @property
     def reading(self) -> Reading:
@@ -143,6 +162,14 @@ class _Machine:
 
     energy: dict[str, Energy] = field(default_factory=dict)
     off: list[str] = field(default_factory=list)
+
+
+@dataclass(frozen=True, slots=True)
+class _Worked:
+    """A figure as it was worked out last, and the spoken step that had been done before."""
+
+    worked: Worked
+    after: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -191,6 +218,11 @@ class Session:
         self._confidence: float | None = None
         self._reception: Reception | None = None
         self._acts: list[Act] = []
+        self._now: Moment | None = None  # the time of the last event
+        self._vigil: Vigil | None = None  # of the watch we are at
+        self._ended: dict[str, Vigil] = {}  # watches that came to their end, by step
+        self._worked: dict[str, _Worked] = {}  # figures, by step, in the order they were worked out
+        self._heard_at: Moment | None = None  # when the reading in doubt was said
 
     # -- what is open --------------------------------------------------------------------------------------------------
 
@@ -215,6 +247,13 @@ class Session:
         return self._at
 
     @property
+    def due(self) -> Moment | None:
+        """When ``Due`` is to be sent, if nothing else happens before; None where nothing is waited for."""
+        if self._vigil is None or self._vigil.series is not None or self._phase is not Phase.STEP:
+            return None
+        return self._vigil.due
+
+    @property
     def open(self) -> Open:
         """What may be said now."""
         words = frozenset(word for (phase, word) in _WORDS if phase is self._phase)
@@ -230,10 +269,10 @@ class Session:
         wrong = self._to_correct()
         if wrong is None:
             words -= {Word.CORRECTION}
-        correction = None if wrong is None or Word.CORRECTION not in words else self._measure(wrong.step).expectation
+        correction = None if wrong is None or Word.CORRECTION not in words else self._asked(wrong).expectation
         if len(self._path) < 2:
             words -= {Word.GO_BACK}
-        if self._last is None:
+        if self._last is None and not self._points():
             words -= {Word.DISREGARD}
         if not self._meters:
             words -= {Word.CHANGE_METER}
@@ -241,6 +280,9 @@ class Session:
             words -= {Word.DONE, Word.AFFIRM, Word.NEGATIVE}
         if isinstance(step, Measure):
             return Open(reading=step.expectation, words=words, correction=correction)
+        if isinstance(step, Watch) and self._vigil is not None and self._vigil.series is not None:
+            expected = step.series[self._vigil.series].expectation
+            return Open(reading=expected, words=words, correction=correction)
         if isinstance(step, Observe):
             return Open(answers=step.answers, words=words, correction=correction)
         return Open(words=words, correction=correction)
@@ -250,6 +292,36 @@ class Session:
         step = self.procedure.step(id)
         assert isinstance(step, Measure)
         return step
+
+    def _watch(self, id: str) -> Watch:
+        """The step of this id, of which it is known that it watches."""
+        step = self.procedure.step(id)
+        assert isinstance(step, Watch)
+        return step
+
+    def _asked(self, taken: _Taken) -> Measure:
+        """What asked for a reading."""
+        return self._measure(taken.step) if taken.series is None else self._watch(taken.step).asks(taken.series)
+
+    def _asking(self) -> Measure:
+        """What asks for a reading now."""
+        if self._vigil is None or self._vigil.series is None:
+            return self._measure(self._at)
+        return self._watch(self._at).asks(self._vigil.series)
+
+    def _measures_of(self, step: SpokenStep) -> tuple[Measure, ...]:
+        """All that a step reads."""
+        if isinstance(step, Watch):
+            return tuple(step.asks(place) for place in range(len(step.series)))
+        return (step,) if isinstance(step, Measure) else ()
+
+    def _points(self, vigil: Vigil | None = None) -> list[_Taken]:
+        """The standing readings of a watch, by default of the one under way, in the order of their times."""
+        vigil = vigil or self._vigil
+        if vigil is None:
+            return []
+        taken = [one for one in self._readings[vigil.first :] if one.standing and one.step == vigil.watch.id]
+        return sorted(taken, key=lambda one: one.seconds)
 
     def _last_reading(self) -> _Taken | None:
         """The last standing reading on the way here: after GO BACK, what comes later is not what is spoken of."""
@@ -269,8 +341,12 @@ class Session:
         second Started, gives no acts.
         """
         self._acts, self._event = [], event
+        now = as_kept(event.time)
+        if isinstance(event, Due) and (self.due is None or now < self.due):
+            return self._acts
         if self.closed or isinstance(event, Started) is not (self._phase is Phase.FRESH):
             return self._acts
+        self._now = now
         match event:
             case Started():
                 self._record(Mark.OPENED, event.data)
@@ -281,6 +357,9 @@ class Session:
             case Fault():
                 self._record(Mark.FAULT, {"what": event.what})
                 self._say(event.what, "status")
+            case Due():
+                self._record(Mark.DUE, {"step": self._at})
+                self._begin_round()
             case Ended():
                 self._record(Mark.ENDED, {"why": event.why})
                 self._deviate("ended early", event.why)
@@ -367,12 +446,15 @@ class Session:
 
     def _use_for(self, step: SpokenStep) -> None:
         """Says which meter a step is for where it is not the one that was said last."""
-        meter = self._meter_for(step) if isinstance(step, Measure) else None
-        if meter is not None and meter is not self._told:
-            self._use(meter)
+        for asked in self._measures_of(step):
+            meter = self._meter_for(asked)
+            if meter is not None and meter is not self._told:
+                self._use(meter)
 
     def _meter_for(self, step: Measure) -> Meter | None:
         """The meter of a step: the chosen one if it measures this, else the only one at hand that does."""
+        if step.nameplate:
+            return None
         if self._chosen is None or measures(self._chosen, step.quantity, step.waveform):
             return self._chosen
         others = [meter for meter in self._meters.values() if measures(meter, step.quantity, step.waveform)]
@@ -380,7 +462,10 @@ class Session:
 
     def _unfit(self, step: SpokenStep) -> str | None:
         """Why the meter forbids this step; None where it does not."""
-        if not isinstance(step, Measure):
+        return next(filter(None, map(self._unfit_for, self._measures_of(step))), None)
+
+    def _unfit_for(self, step: Measure) -> str | None:
+        if step.nameplate:
             return None
         meter = self._meter_for(step)
         others = [other for other in self._meters.values() if measures(other, step.quantity, step.waveform)]
@@ -412,7 +497,7 @@ class Session:
     def _means_of(self, taken: _Taken) -> Means:
         """By what a reading was judged, and is judged again when it is corrected: it is the same display."""
         assessment = taken.assessment
-        return Means(*self.procedure.rule_of(self._measure(taken.step)), assessment.meter, assessment.zero)
+        return Means(*self.procedure.rule_of(self._asked(taken)), assessment.meter, assessment.zero)
 
     def _hear(self, event: Heard) -> None:
         self._confidence, self._reception = event.confidence, event.reception
@@ -420,13 +505,17 @@ class Session:
         unsure = event.confidence is not None and event.confidence < self._policy.doubt
         if self._phase is Phase.PAUSED and (isinstance(meaning, Refusal) or unsure):
             return  # talk in the room: it stands in the record, and nobody is interrupted
+        harmless = isinstance(meaning, Command) and meaning.word in _HARMLESS
+        if self.due is not None and (isinstance(meaning, Refusal) or (unsure and not harmless)):
+            self._hear_between(event.text, unsure=unsure)
+            return
         if isinstance(meaning, Refusal):
             self._ask_again(event.text, meaning.reason)
         elif event.confidence is not None and event.confidence < self._policy.reject:
             self._ask_again(event.text, "not heard clearly")
         elif isinstance(meaning, Reading):
             self._hear_reading(meaning, event, unsure=unsure)
-        elif unsure and not (isinstance(meaning, Command) and meaning.word in _HARMLESS):
+        elif unsure and not harmless:
             # An answer or a command is short: saying it again costs less than confirming it.
             self._ask_again(event.text, "not heard clearly")
         elif isinstance(meaning, Answer):
@@ -441,7 +530,7 @@ class Session:
     # -- readings and answers ------------------------------------------------------------------------------------------
 
     def _hear_reading(self, reading: Reading, event: Heard, *, unsure: bool) -> None:
-        step = self._measure(self._at)
+        step = self._asking()
         unfit = self._unfit(step)
         if unfit is not None:
             self._phase = Phase.STEP
@@ -451,11 +540,12 @@ class Session:
         if not self._may_be(reading, step, means):
             return
         self._again = 0
+        self._heard_at = self._now
         doubted = self._doubted if self._phase is Phase.DOUBT else None
         query = self._query(event, reading, step, means, None if unsure else doubted)
         if query is not None:
             self._doubted = reading
-            self._record(Mark.ASKED_AGAIN, {"step": step.id, "text": event.text, "reason": query.reason})
+            self._record(Mark.ASKED_AGAIN, {"step": self._at, "text": event.text, "reason": query.reason})
             self._ask(Phase.DOUBT, query.question)
         elif unsure:
             # Heard unsurely a second time is no surer: who says it again may do so because it was wrong.
@@ -468,7 +558,7 @@ class Session:
         """Whether a reading said after CORRECTION can be taken; asks again where it is to be confirmed."""
         old = self._to_correct()
         assert old is not None  # CORRECTION is not open otherwise
-        step, means = self._measure(old.step), self._means_of(old)
+        step, means = self._asked(old), self._means_of(old)
         if not self._may_be(reading, step, means):
             return False
         query = self._query(event, reading, step, means, self._doubted_correction)
@@ -500,21 +590,25 @@ class Session:
         """
         words = _reading_words(event.text)
         digits = say_reading(reading, by_digits=True)
+        likely = [_reading_words(text) for text in self._policy.likely(event.alternatives)]
+        unlikely = [_reading_words(text) for text in self._policy.unlikely(event.alternatives)]
         doubt = None
-        if event.confidence is not None:
+        followed = isinstance(self.procedure.step(step.id), Watch)  # one of a series is judged by those before it
+        if event.confidence is not None and not followed:
             doubt = doubt_about(
-                words,
-                reading,
-                step,
-                means,
-                [_reading_words(text) for text in self._policy.likely(event.alternatives)],
-                [_reading_words(text) for text in self._policy.unlikely(event.alternatives)],
+                words, reading, step, means, likely, unlikely, lambda of: self._figures_with(of, step, means)
             )
         misheard = doubt is not None and doubt.asks
         if reading == doubted and not (misheard and any(word in TWIN for word in words)):
             return None  # said again, and not with the words that sound alike
         if doubt is not None and misheard:
             return _Query(doubt.reason, f"I heard {digits}. Affirm, or say the digits one by one.")
+        if event.confidence is not None and followed:
+            before = self._before(step)
+            other = progress.likelier(words, reading, step, before, likely, unlikely)
+            if other is not None:
+                reason = f"may have been {say_reading(other.reading)} ({other.why})"
+                return _Query(reason, f"I heard {digits}. Affirm, or say the digits one by one.")
         if not plausible(reading, step):
             assert step.plausible is not None
             low, high = (format(end, "f") for end in step.plausible)
@@ -528,15 +622,24 @@ class Session:
             return _Query(reason, f"I heard {digits}: {reason}. Affirm, or say it again.")
         return None
 
+    def _before(self, asked: Measure) -> Uncertain | None:
+        """What a series read last, without the leads; None where it has no reading yet."""
+        for taken in reversed(self._points()):
+            if self._asked(taken).reading == asked.reading and taken.assessment.value is not None:
+                return taken.assessment.value
+        return None
+
     def _ask(self, phase: Phase, question: str) -> None:
         self._phase = phase
         self._question = Say(question, "asked again")
         self._speak(self._question)
 
     def _take(self, reading: Reading) -> None:
-        step = self._measure(self._at)
+        step = self._here()
         self._phase = Phase.STEP
-        if not self._barred(step):
+        if isinstance(step, Watch):
+            self._take_point(step, reading)
+        elif isinstance(step, Measure) and not self._barred(step):
             taken = self._write_reading(step, reading, self._means(step))
             self._complete(step, taken.outcome, taken.id)
 
@@ -545,25 +648,7 @@ class Session:
         before = self._undecided(step, assessment.meter)
         taken = _Taken(f"r{len(self._readings) + 1}", step.id, assessment)
         self._readings.append(taken)
-        self._record(
-            Mark.READING,
-            {
-                "id": taken.id,
-                "step": step.id,
-                "reading": step.reading,
-                "kind": str(reading.kind),
-                "value": reading.value,
-                "unit": reading.unit,
-                "waveform": reading.waveform,
-                "words": say_reading(reading),
-                "limit": None
-                if step.limit is None
-                else step.limit.model_dump(mode="json", exclude_none=True) | {"unit": step.unit},
-                "verdict": taken.outcome,
-                "reason": taken.judgement.reason,
-                **assessment.data(),
-            },
-        )
+        self._record(Mark.READING, self._reading_data(taken, step) | assessment.data())
         self._say(_sentence(_judged(taken)), "reading")
         again = taken.outcome == Verdict.UNDECIDED and self.procedure.target(step.id, taken.outcome) == step.id
         if again and assessment.decision is not None:
@@ -578,6 +663,269 @@ class Session:
                 break
             times += taken.standing
         return times
+
+    def _reading_data(self, taken: _Taken, step: Measure) -> dict[str, object]:
+        reading = taken.reading
+        limit = None if step.limit is None else step.limit.model_dump(mode="json", exclude_none=True)
+        return {
+            "id": taken.id,
+            "step": taken.step,
+            "reading": step.reading,
+            "kind": str(reading.kind),
+            "value": reading.value,
+            "unit": reading.unit,
+            "waveform": reading.waveform,
+            "words": say_reading(reading),
+            "limit": None if limit is None else limit | {"unit": step.unit},
+            "verdict": taken.outcome,
+            "reason": taken.judgement.reason,
+        }
+
+    # -- watching ------------------------------------------------------------------------------------------------------
+
+    def _begin_watch(self, step: Watch) -> None:
+        self._ended.pop(step.id, None)
+        assert self._now is not None
+        self._vigil = Vigil(step, self._now, len(self._readings))
+        if progress.due(step, 0) == 0:
+            self._begin_round()
+        else:
+            self._say_when()
+
+    def _begin_round(self) -> None:
+        assert self._vigil is not None
+        self._vigil.series = 0
+        self._say_when()
+
+    def _say_when(self) -> None:
+        """Asks for the reading that is due, or says which is next."""
+        assert self._vigil is not None
+        self._say(self._when(self._vigil), "instruction" if self._vigil.series is not None else "status")
+
+    def _when(self, vigil: Vigil) -> str:
+        step = vigil.watch
+        if vigil.series is not None:
+            return _sentence(f"{step.series[vigil.series].reading}, now")
+        assert self._now is not None
+        return f"Next reading in {_span(vigil.wait(self._now))}: {step.series[0].reading}."
+
+    def _hear_between(self, text: str, *, unsure: bool) -> None:
+        """Between two rounds a reading is told to wait, and talk in the room is let pass."""
+        step = self._watch(self._at)
+        early = any(isinstance(understand(text, Open(reading=series.expectation)), Reading) for series in step.series)
+        if early and not unsure:
+            self._record(Mark.ASKED_AGAIN, {"step": self._at, "text": text, "reason": "the reading is not due yet"})
+            self._say_when()
+
+    def _take_point(self, step: Watch, reading: Reading) -> None:
+        assert self._vigil is not None and self._vigil.series is not None  # noqa: PT018
+        if self._barred(step):
+            return
+        before = self._points()
+        assert self._heard_at is not None and self._now is not None  # noqa: PT018
+        seconds = self._vigil.seconds(self._heard_at)
+        if before and seconds <= before[-1].seconds:
+            seconds = before[-1].seconds + 0.001  # a clock that was set back does not turn the order round
+        if not self._write_point(step, self._vigil.series, reading, seconds, self._means(self._asking())):
+            return
+        if self._vigil.series + 1 < len(step.series):
+            self._vigil.series += 1
+            self._say_when()
+        else:
+            self._vigil.end_round(self._now)
+            self._look(step)
+
+    def _write_point(self, step: Watch, series: int, reading: Reading, seconds: float, means: Means) -> _Taken | None:
+        """Puts a reading of a series on record; what is no value is asked for again, and None is given."""
+        if reading.kind is not Kind.READING:
+            self._ask_again(say_reading(reading), "only a value can be followed over time")
+            return None
+        number = f"r{len(self._readings) + 1}"
+        asked = step.asks(series)
+        # Each reading of a series has a last digit of its own, so each is named as itself.
+        assessment = assess(reading, asked.model_copy(update={"id": f"{step.id} {number}"}), means)
+        taken = _Taken(number, step.id, assessment, series=series, seconds=seconds)
+        self._readings.append(taken)
+        data = self._reading_data(taken, asked) | assessment.data()
+        self._record(Mark.READING, data | {"series": asked.reading, "seconds": round(seconds, 3)})
+        self._say(_sentence(f"{asked.reading}: {say_reading(reading)}"), "reading")
+        return taken
+
+    def _progress(self, step: Watch, vigil: Vigil) -> progress.Progress:
+        points = self._points(vigil)
+        series = [
+            [
+                Point(taken.seconds, taken.assessment.value)
+                for taken in points
+                if taken.series == place and taken.assessment.value is not None
+            ]
+            for place in range(len(step.series))
+        ]
+        return progress.progress(step, series, vigil.rounds, self.procedure.decision_rule, self.procedure.guard_ratio)
+
+    def _look(self, step: Watch) -> None:
+        """After a round: what the series say so far, and either the end of the watch or the next time."""
+        assert self._vigil is not None
+        found = self._progress(step, self._vigil)
+        for course in found.courses:
+            watched = course.watched
+            news = (
+                f"{watched.reason}: {watched.verdict}" if course.must and watched.verdict is not None else course.news
+            )
+            if news and self._vigil.told.get(course.reading) != news:
+                self._vigil.told[course.reading] = news
+                self._say(_sentence(f"{course.reading} {news}"), "reading")
+        if found.order is not None and found.order.verdict is not None and found.over:
+            self._say(_sentence(f"{found.order.reason}: {found.order.verdict}"), "reading")
+        if not found.over:
+            self._say_when()
+            return
+        self._record(Mark.WATCHED, {"step": step.id, **progress.data(found), "verdict": _verdict(found.verdict)})
+        last = self._points()[-1].id
+        self._ended[step.id], self._vigil = self._vigil, None
+        self._complete(step, _verdict(found.verdict), last)
+
+    def _take_point_back(self, step: Watch, why: str) -> None:
+        """The last reading of the watch under way does not stand; it is asked for again at once."""
+        assert self._vigil is not None
+        taken = self._points()[-1]
+        self._withdraw(taken, None, why)
+        self._say_withdrawn(taken)
+        if self._vigil.series is None:
+            self._vigil.rounds -= 1
+        self._vigil.series = taken.series
+        if not self._barred(step):
+            self._say_when()
+
+    # -- figures from earlier readings ---------------------------------------------------------------------------------
+
+    def _reading_of(self, id: str) -> _Taken | None:
+        return next((taken for taken in reversed(self._readings) if taken.standing and taken.step == id), None)
+
+    def _work_out(self, step: Calculate, after: str) -> str | None:
+        """Works a figure out from what stands now, says and records it, and gives its outcome.
+
+        ``after`` is the spoken step that was done before it.
+        """
+        known: dict[str, Known] = {}
+        used: list[dict[str, object]] = []
+        try:
+            for name in inputs(step.calculate):
+                known[name] = self._known(name, used)
+        except JudgingError as error:
+            verdict = None if step.limit is None else Verdict.UNDECIDED
+            worked = Worked(None, verdict, "", str(error))
+        else:
+            worked = judge_figure(step, known, self.procedure.decision_rule, self.procedure.guard_ratio)
+        self._worked.pop(step.id, None)
+        self._worked[step.id] = _Worked(worked, after)
+        found, outcome = worked.known, _verdict(worked.verdict)
+        said = say_figure(step, worked)
+        unit = step.unit if found is None else found.unit
+        limit = None if step.limit is None else step.limit.model_dump(mode="json", exclude_none=True)
+        self._record(
+            Mark.CALCULATED,
+            {
+                "step": step.id,
+                "figure": step.figure,
+                "formula": formula(step.calculate, self._named),
+                "inputs": used,
+                "value": None if found is None else ten_digits(found.value.value),
+                "unit": unit,
+                "uncertainty": None if found is None or not found.value.parts else f"{found.value.expanded:.2g}",
+                "words": said,
+                "limit": None if limit is None else limit | {"unit": unit},
+                "limits": None
+                if worked.limits is None
+                else [ten_digits(end) if end.is_finite() else None for end in worked.limits],
+                "verdict": outcome,
+                "reason": worked.reason,
+                "conformity": None if worked.conformity is None else f"{worked.conformity:.3g}",
+            },
+        )
+        if found is None:
+            again = self.procedure.target(step.id, outcome)
+            self._say(
+                _sentence(f"{step.figure} cannot be worked out: {worked.reason}"), "asked again" if again else "status"
+            )
+        else:
+            tail = f", {worked.limit}: {outcome}" if outcome else ""
+            tail += f"; {worked.reason}" if worked.reason else ""
+            self._say(_sentence(f"{step.figure}: {said}{tail}"), "reading")
+        return outcome
+
+    def _known(self, id: str, used: list[dict[str, object]]) -> Known:
+        """A reading or figure to work with, noted in ``used``. Raises JudgingError where there is none."""
+        step = self.procedure.step(id)
+        if isinstance(step, Calculate):
+            worked = self._worked.get(id)
+            if worked is None or worked.worked.known is None:
+                raise JudgingError(f"{step.figure} is not known: go back, and measure what it is worked out from")
+            known = worked.worked.known
+            used.append(
+                {
+                    "step": id,
+                    "reading": step.figure,
+                    "id": None,
+                    "value": ten_digits(known.value.value),
+                    "unit": known.unit,
+                }
+            )
+            return known
+        taken = self._reading_of(id)
+        if taken is None:
+            raise JudgingError(f"there is no reading of {self._named(id)}: go back, and measure it")
+        unit = self._measure(id).unit
+        known = known_reading(taken.reading, taken.assessment.value, unit)
+        leads = taken.assessment.leads is not None
+        used.append(
+            {
+                "step": id,
+                "reading": self._named(id),
+                "id": taken.id,
+                "value": ten_digits(known.value.value) if leads else taken.reading.value,
+                "unit": unit if leads else taken.reading.unit,
+            }
+        )
+        return known
+
+    def _figures_with(self, reading: Reading, step: Measure, means: Means) -> Verdict | None:
+        """The verdict on the figures that a reading would complete; None where it completes none."""
+        verdicts = []
+        for figure in self.procedure.steps:
+            if not isinstance(figure, Calculate) or figure.limit is None or step.id not in inputs(figure.calculate):
+                continue
+            try:
+                known = {name: self._known(name, []) for name in inputs(figure.calculate) if name != step.id}
+                known[step.id] = known_reading(reading, assess(reading, step, means).value, step.unit)
+            except JudgingError:
+                continue
+            rule, ratio = self.procedure.decision_rule, self.procedure.guard_ratio
+            verdict = judge_figure(figure, known, rule, ratio).verdict
+            verdicts += [] if verdict is None else [verdict]
+        return together(verdicts) if verdicts else None
+
+    def _named(self, id: str) -> str:
+        step = self.procedure.step(id)
+        return step.figure if isinstance(step, Calculate) else self._measure(id).reading
+
+    def _work_out_again(self, changed: str) -> bool:
+        """After a correction: figures made from that reading are worked out anew; True where one leads elsewhere."""
+        path = list(self._path)
+        for name, before in list(self._worked.items()):
+            step = self.procedure.step(name)
+            assert isinstance(step, Calculate)
+            if changed not in self.procedure.readings_of(step) or before.after not in path:
+                continue
+            outcome = self._work_out(step, before.after)
+            if outcome != self._outcomes.get(name):
+                left_by = self._outcomes.get(before.after)
+                self._outcomes[name] = outcome
+                self._lead(before.after, left_by, self.procedure.target(name, outcome))
+                return True
+        return False
+
+    # -- answers -------------------------------------------------------------------------------------------------------
 
     def _answer(self, key: str, text: str) -> None:
         if self._phase is Phase.REASON:
@@ -600,7 +948,7 @@ class Session:
         """The step is done: its effects happen, and we go where it leads."""
         self._last = (step.id, reading)
         self._outcomes[step.id] = outcome
-        if not isinstance(step, Measure) or outcome in (None, Verdict.CONFORMING):
+        if not isinstance(step, Measure | Watch) or outcome in (None, Verdict.CONFORMING):
             self._apply(step)
         else:
             self._disprove(step, outcome)
@@ -657,11 +1005,20 @@ class Session:
         if id is None:
             return self._refuse("the procedure does not say what follows. Say go back, or end session")
         step = self.procedure.step(id)
-        while isinstance(step, Choose):
+        passed: set[str] = set()
+        while isinstance(step, Choose | Calculate):
+            if step.id in passed:
+                return self._refuse("the procedure goes round in a circle here. Say go back, or end session")
+            passed.add(step.id)
             self._record(Mark.ENTERED, {"step": step.id, "kind": step.kind, "text": ""})
-            target = self.procedure.target(step.id, self._outcomes.get(step.by))
+            if isinstance(step, Choose):
+                asked, outcome = step.by, self._outcomes.get(step.by)
+            else:
+                asked = step.id
+                outcome = self._outcomes[step.id] = self._work_out(step, self._path[-1])
+            target = self.procedure.target(step.id, outcome)
             if target is None:
-                return self._refuse(f"{_spaced(step.by)} does not say what follows. Say go back, or end session")
+                return self._refuse(f"{_spaced(asked)} does not say what follows. Say go back, or end session")
             step = self.procedure.step(target)
         if isinstance(step, Conclude):
             if self._owed:
@@ -680,6 +1037,7 @@ class Session:
             self._path.append(step.id)
         self._record(Mark.ENTERED, {"step": step.id, "kind": step.kind, "text": step.say})
         self._doubted_correction = None
+        self._vigil = None
         self._use_for(step)
         self._step_said = self._words_of(step)
         unfit = self._unfit(step)
@@ -688,6 +1046,8 @@ class Session:
             return True
         for said in self._step_said:
             self._speak(said)
+        if isinstance(step, Watch):
+            self._begin_watch(step)
         return True
 
     def _lead(self, taken_back: str, left_by: str | None, target: str | None) -> None:
@@ -707,7 +1067,7 @@ class Session:
 
     def _here(self) -> SpokenStep:
         step = self.procedure.step(self._at)
-        assert isinstance(step, Do | Measure | Observe)
+        assert isinstance(step, SpokenStep)
         return step
 
     def _barred(self, step: SpokenStep) -> bool:
@@ -811,14 +1171,20 @@ class Session:
         elif not self._barred(self._here()):
             for said in self._step_said:
                 self._speak(said)
+            here = self._here()
+            if isinstance(here, Watch) and self._vigil is None:
+                self._begin_watch(here)
+            elif self._vigil is not None:
+                for reading, news in self._vigil.told.items():
+                    self._say(_sentence(f"{reading} {news}"), "status")
+                self._say_when()
 
     def _read_back(self, command: Command) -> None:
         taken = self._last_reading()
         if taken is None:
             self._say("No reading yet.", "status")
             return
-        step = self._measure(taken.step)
-        self._say(_sentence(f"{step.reading}: {_judged(taken)}"), "reading")
+        self._say(_sentence(f"{self._asked(taken).reading}: {_judged(taken)}"), "reading")
 
     def _stand_by(self, command: Command) -> None:
         self._resume, self._phase = self._phase, Phase.PAUSED
@@ -833,14 +1199,17 @@ class Session:
     def _correct(self, command: Command) -> None:
         old = self._to_correct()
         assert old is not None  # CORRECTION is not open otherwise
+        if old.series is not None:
+            self._correct_point(old, command)
+            return
         step = self._measure(old.step)
-        left = self.procedure.step(self._last[0]) if self._last is not None else None
+        left = self._left_step()
         if command.reading is None and isinstance(left, Observe):
             self._disregard(command)  # what was wrong is the answer just given, not a reading before it
             return
         if command.reading is None:
             self._withdraw(old, None, "correction")
-            self._say(f"Corrected: {step.reading}, {say_reading(old.reading)}, does not stand.", "reading")
+            self._say_withdrawn(old)
             if old.outcome == Verdict.CONFORMING:
                 self._take_back(step)
             self._lead(step.id, self._owed.get(step.id, old.outcome), step.id)
@@ -863,10 +1232,71 @@ class Session:
         if new.outcome != left_by:
             self._lead(step.id, left_by, self.procedure.target(step.id, new.outcome))
             return
+        if self._work_out_again(step.id):
+            return
         if self._last == (step.id, old.id):
             self._last = (step.id, new.id)
+        self._repeat()
+
+    def _left_step(self) -> Step | None:
+        return self.procedure.step(self._last[0]) if self._last is not None else None
+
+    def _correct_point(self, old: _Taken, command: Command) -> None:
+        """A reading of a series: another at its time, or it is asked for again."""
+        step = self._watch(old.step)
+        assert old.series is not None
+        under_way = any(taken.id == old.id for taken in self._points())
+        left_by = self._owed.get(step.id, self._outcomes.get(step.id))
+        if command.reading is None:
+            if under_way:
+                self._take_point_back(step, "correction")
+            elif isinstance(self._left_step(), Observe):
+                self._disregard(command)
+            else:
+                self._withdraw(old, None, "correction")
+                self._say_withdrawn(old)
+                if left_by == Verdict.CONFORMING:
+                    self._take_back(step)
+                self._lead(step.id, left_by, step.id)
+            return
+        new = self._write_point(step, old.series, command.reading, old.seconds, self._means_of(old))
+        if new is None:
+            return
+        self._withdraw(old, new.id, "correction")
+        vigil = self._ended.get(step.id)
+        if under_way and self._vigil is not None and self._vigil.series is None:
+            self._look(step)
+        elif under_way:
+            self._say_when()
+        elif vigil is None or left_by is None:  # left before its end, or not judged
+            self._repeat()
+        else:
+            self._judge_again(step, vigil, left_by)
+
+    def _judge_again(self, step: Watch, vigil: Vigil, left_by: str) -> None:
+        """After a correction: the verdict on a watch that has ended, which may lead elsewhere."""
+        found = self._progress(step, vigil)
+        outcome = str(found.verdict or Verdict.UNDECIDED)
+        self._record(Mark.WATCHED, {"step": step.id, **progress.data(found), "verdict": outcome})
+        self._outcomes[step.id] = outcome
+        self._owed.pop(step.id, None)
+        if outcome == left_by:
+            self._repeat()
+            return
+        if left_by == Verdict.CONFORMING:
+            self._take_back(step)
+        self._disprove(step, outcome)
+        self._say(_sentence(f"{found.reason}: {outcome}"), "reading")
+        self._lead(step.id, left_by, self.procedure.target(step.id, outcome))
+
+    def _repeat(self) -> None:
+        """The instruction of the step we are at, after something that did not move us."""
         if not self._barred(self._here()):
             self._speak(self._step_said[-1])
+
+    def _say_withdrawn(self, taken: _Taken) -> None:
+        name = self._asked(taken).reading
+        self._say(f"Corrected: {name}, {say_reading(taken.reading)}, does not stand.", "reading")
 
     def _withdraw(self, taken: _Taken, by: str | None, why: str) -> None:
         """The reading stays on record and no longer stands."""
@@ -877,10 +1307,14 @@ class Session:
 
     def _disregard(self, command: Command) -> None:
         """Takes the last step back, which may have been completed or left by UNABLE."""
+        here = self._here()
+        if isinstance(here, Watch) and self._points():
+            self._take_point_back(here, "disregard")
+            return
         assert self._last is not None  # DISREGARD is not open otherwise
         left, reading = self._last
         step = self.procedure.step(left)
-        assert isinstance(step, Do | Measure | Observe)
+        assert isinstance(step, SpokenStep)
         left_by = self._outcomes.pop(left, None)
         for taken in self._readings:
             if taken.id == reading:
@@ -928,11 +1362,13 @@ class Session:
             self._barred(self._here())
 
     def _how_far(self, command: Command) -> None:
-        spoken = [step.id for step in self.procedure.steps if isinstance(step, Do | Measure | Observe)]
+        spoken = [step.id for step in self.procedure.steps if isinstance(step, SpokenStep)]
         parts = [f"Step {spoken.index(self._at) + 1} of {len(spoken)}", _counted(self.standing, "reading")]
         parts += [f"{source.name} {self._machine.energy[key].value}" for key, source in self.procedure.sources.items()]
         if self._machine.off:
             parts.append(f"off: {', '.join(self._machine.off)}")
+        if self._vigil is not None:
+            parts.append(self._when(self._vigil).removesuffix("."))
         self._say(". ".join(parts) + ".", "status")
 
     def _roger(self, command: Command) -> None:
@@ -996,7 +1432,9 @@ class Session:
             return f"The reasons are: {', '.join(REASONS)}."
         if self._phase in (Phase.DOUBT, Phase.LEAVING):
             return "Affirm or negative."
-        if isinstance(step, Measure):
+        if self._vigil is not None and self._vigil.series is None:
+            return self._when(self._vigil)
+        if isinstance(step, Measure | Watch):
             return "Say the digits one by one, then the unit."
         if isinstance(step, Observe):
             return f"Say {' or '.join(phrases[0] for phrases in step.answers.values())}."
@@ -1110,6 +1548,17 @@ def _heard_data(event: Heard) -> dict[str, object]:
     if event.reception is not None:  # left out, so that records from before it was measured replay as they are
         data["reception"] = asdict(event.reception)
     return data
+
+
+def _verdict(verdict: Verdict | None) -> str | None:
+    return None if verdict is None else str(verdict)
+
+
+def _span(seconds: int) -> str:
+    """A time to wait, to the second: "one minute forty seconds"."""
+    parts = [(seconds // 60, "minute"), (seconds % 60, "second")]
+    words = [f"{say_number(str(count))} {name}" + ("" if count == 1 else "s") for count, name in parts if count]
+    return " ".join(words)
 
 
 def _is_broken_count(reading: Reading, step: Measure) -> bool:

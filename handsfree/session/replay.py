@@ -14,7 +14,7 @@ from handsfree.errors import PlainError
 from handsfree.judge.meter import Meter
 from handsfree.procedure.load import loads
 from handsfree.procedure.model import Procedure
-from handsfree.session.events import EVENT_MARKS, Ended, Event, Fault, Heard, Mark, Record, Started
+from handsfree.session.events import EVENT_MARKS, Due, Ended, Event, Fault, Heard, Mark, Record, Started
 from handsfree.session.journal import PROCEDURE, Entry, Grade, JournalError, Problem, canonical, scan, verify_chain
 from handsfree.session.machine import Policy, Session
 
@@ -36,6 +36,8 @@ def event_of(entry: Entry) -> Event:
                 return _HEARD.validate_python(data)
             case Mark.FAULT:
                 return _FAULT.validate_python(data)
+            case Mark.DUE:
+                return Due(entry.time)
             case Mark.ENDED:
                 return _ENDED.validate_python(data)
     except (KeyError, TypeError, ValidationError):

@@ -81,11 +81,14 @@ class Ear:
                 case Speech():
                     yield self._hearing(moment)
 
-    def all(self, audio: Audio, *, tight: bool = False) -> Iterator[Hearing]:
+    def all(
+        self, audio: Audio, *, tight: bool = False, before: Callable[[float], None] = lambda seconds: None
+    ) -> Iterator[Hearing]:
         """The utterances of a whole recording. One that goes on to its very end is cut, unless it is a clip that was
-        made to end there (``tight``).
+        made to end there (``tight``). ``before`` is called before each second of it with the time it begins at.
         """
         for start in range(0, len(audio.samples), RATE):
+            before(start / RATE)
             yield from self.feed(audio.samples[start : start + RATE])
         for speech in self._endpointer.flush(tight=tight):
             yield self._hearing(speech)

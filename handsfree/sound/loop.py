@@ -5,6 +5,7 @@ The one rule: what the session records is on the disk before what it says is spo
 
 from __future__ import annotations
 
+import re
 from collections import deque
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import contextmanager, suppress
@@ -18,6 +19,7 @@ from handsfree.procedure.load import Loaded
 from handsfree.session.events import (
     Act,
     Close,
+    Due,
     Ended,
     Event,
     Fault,
@@ -101,6 +103,12 @@ class Conversation:
         while self._faults:
             self.handle(Fault(time, self._faults.popleft()))
 
+    def wake(self, time: datetime) -> None:
+        """Tells the session that a reading it waits for is due, once the time has come and nobody is speaking."""
+        due = self.session.due
+        if due is not None and time >= due and not (self.ear is not None and self.ear.speaking):
+            self.handle(Due(time))
+
     def note(self, fault: str) -> None:
         """Keeps a fault for the next ``tell``; may be called in any thread."""
         self._faults.append(fault)
@@ -166,7 +174,7 @@ def _tones(event: Event, acts: Sequence[Act]) -> tuple[Tone | None, Tone | None]
     marks = {record.mark for record in records}
     outside = any(record.mark is Mark.READING and record.data["verdict"] == "nonconforming" for record in records)
     before: Tone | None = None
-    if isinstance(event, Fault):
+    if isinstance(event, Fault | Due):
         before = "attention"
     elif isinstance(event, Heard) and marks & {Mark.ASKED_AGAIN, Mark.REFUSED}:
         before = "again"
@@ -244,7 +252,9 @@ def from_recording(conversation: Conversation, audio: Audio, opened: Started) ->
     assert ear is not None
     with _ended(conversation):
         conversation.handle(opened)
-        for hearing in ear.all(audio):
+        for hearing in ear.all(
+            audio, before=lambda seconds: conversation.wake(opened.time + timedelta(seconds=seconds))
+        ):
             speech = hearing.speech
             conversation.take(hearing, opened.time + timedelta(seconds=speech.start + speech.seconds))
             if conversation.session.closed:
@@ -252,15 +262,37 @@ def from_recording(conversation: Conversation, audio: Audio, opened: Started) ->
         conversation.handle(Ended(opened.time + timedelta(seconds=audio.seconds), "the recording is over"))
 
 
-def from_text(conversation: Conversation, lines: Iterable[str], opened: Started) -> None:
-    """Runs a session on typed lines."""
+# A line of a transcript: minutes and seconds from the session's start, and what was said then.
+_STAMPED = re.compile(r"\[(\d{1,4}):([0-5]\d)\]\s*(.*)")
+
+
+def from_text(conversation: Conversation, lines: Iterable[str | None], opened: Started) -> None:
+    """Runs a session on typed lines; None stands for a moment in which nothing was typed.
+
+    A line may open with the time it was said at, from the session's start: "[12:30] four point two". From the first
+    such line on, times are those of the transcript; a line without one follows a second after the one before.
+    """
     with _ended(conversation):
         conversation.handle(opened)
+        time, engine = opened.time, "typed"
         for line in lines:
-            conversation.handle(Heard(datetime.now(UTC), line.strip()))
+            text = "" if line is None else line.strip()
+            stamped = _STAMPED.fullmatch(text)
+            if stamped is not None:
+                engine, text = "transcript", stamped[3]
+                time = max(time, opened.time + timedelta(minutes=int(stamped[1]), seconds=int(stamped[2])))
+            elif engine == "typed":
+                time = datetime.now(UTC)
+            elif line is not None:
+                time += timedelta(seconds=1)
+            due = conversation.session.due
+            if due is not None:
+                conversation.wake(min(due, time) if engine == "transcript" else time)
+            if line is not None:
+                conversation.handle(Heard(time, text, engine=engine))
             if conversation.session.closed:
                 return
-        conversation.handle(Ended(datetime.now(UTC), "the input is over"))
+        conversation.handle(Ended(time if engine == "transcript" else datetime.now(UTC), "the input is over"))
 
 
 def from_microphone(
@@ -296,6 +328,7 @@ def from_microphone(
                 if lost > told and silent <= 0:
                     told, silent = lost, TOLD_AGAIN_AFTER
                     conversation.note(f"Sound was lost: {lost} blocks in all. Say it again.")
+                conversation.wake(datetime.now(UTC))
                 conversation.tell(datetime.now(UTC))
             return lost
 

@@ -127,7 +127,7 @@ ONE_FAULT = [
         "limits: {at_most: 7}",
         '20:5: unknown key "limits"; write "limit"; still allowed here: cautions, hands_inside, needs_isolated, '
         "needs_live, isolates, proves_dead, energises, takes_off, puts_back, unable, waveform, limit, over_range, "
-        "plausible, needs_rating, decision_rule, guard_ratio, lead_zero, minus_leads",
+        "plausible, needs_rating, decision_rule, guard_ratio, lead_zero, minus_leads, nameplate",
     ),
     (
         "title: Check the relay\n",
@@ -142,12 +142,14 @@ ONE_FAULT = [
     (
         "    kind: observe\n",
         "",
-        '22:5: the step "look" has no "kind"; add kind: and one of do, measure, observe, choose, conclude',
+        '22:5: the step "look" has no "kind"; add kind: and one of do, measure, observe, watch, '
+        "calculate, choose, conclude",
     ),
     (
         "kind: observe",
         "kind: obsrve",
-        '22:5: "obsrve" is not a kind of step; write "observe"; allowed here: do, measure, observe, choose, conclude',
+        '22:5: "obsrve" is not a kind of step; write "observe"; allowed here: do, measure, observe, watch, '
+        "calculate, choose, conclude",
     ),
     (
         "kind: electrical",

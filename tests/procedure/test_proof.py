@@ -383,3 +383,66 @@ def test_live_steps_beside_one_that_demands_a_rating_are_pointed_out() -> None:
         'the step "other" is done live with a meter of any rating; add "needs_rating: {category: CAT III, volts: 600}"'
     ]
     assert advice(rated, measure("other")) == []
+
+
+# -- figures and watches -----------------------------------------------------------------------------------------------
+
+READS = "quantity: resistance, unit: ohm"
+
+
+def ohms(id: str, more: str = "") -> str:
+    return f"  - {{id: {id}, kind: measure, say: Measure., reading: {id}, {READS}{', ' if more else ''}{more}}}\n"
+
+
+def difference(more: str = "next: {nonconforming: end}") -> str:
+    figure = "figure: figure, calculate: {difference: [two, one]}, unit: ohm, limit: {between: [2, 4]}"
+    return f"  - {{id: figure, kind: calculate, {figure}{', ' if more else ''}{more}}}\n"
+
+
+def watch(id: str, must: str = "falls_to: 4", more: str = "") -> str:
+    series = f"[{{reading: air, quantity: temperature, unit: degree_Celsius{', ' if must else ''}{must}}}]"
+    return (
+        f"  - {{id: {id}, kind: watch, say: Watch., every_minutes: 1, for_minutes: 9, series: {series}"
+        f"{', ' if more else ''}{more}}}\n"
+    )
+
+
+def test_a_figure_is_proved_where_all_it_is_made_from_has_been_read() -> None:
+    assert proved(ohms("one"), ohms("two"), difference()) == ()
+
+
+def test_a_figure_is_not_worked_out_on_a_way_on_which_an_input_was_not_read() -> None:
+    assert only(ohms("one", "unable: figure"), ohms("two"), difference()) == (
+        Rule.WORKED_OUT,
+        "figure",
+        "one (unable) -> figure",
+    )
+
+
+def test_an_undecided_figure_leads_back_to_the_input_that_is_read_last() -> None:
+    procedure = loads(text(ohms("one"), ohms("two"), difference()).encode(), "f").procedure
+    assert procedure.target("figure", "undecided") == "two"
+    assert procedure.target("figure", "nonconforming") == "end"
+    assert procedure.target("figure", "conforming") == "end"
+    elsewhere = loads(text(ohms("one"), ohms("two"), difference("next: {undecided: one}")).encode(), "f").procedure
+    assert elsewhere.target("figure", "undecided") == "one"
+
+
+def test_a_watch_that_does_not_conform_proves_nothing_dead() -> None:
+    steps = (do("off", "isolates: [mains]"), do("oil", "proves_dead: [oil]"))
+    proving = watch("cold", more="proves_dead: [mains], next: {nonconforming: inside}")
+    rule, step, way = only(*steps, proving, do("inside", "hands_inside: true"))
+    assert (rule, step) == (Rule.HANDS_INSIDE, "inside")
+    assert way.endswith("cold (nonconforming) -> inside")
+
+
+def test_a_watch_and_a_figure_may_be_chosen_by() -> None:
+    steps = (watch("cold", more="next: {nonconforming: ask}"), choose("ask", "cold", "conforming: end"))
+    rule, step, _ = only(*steps)
+    assert (rule, step) == (Rule.LEADS_ON, "ask")
+    assert proved(steps[0], choose("ask", "cold", "conforming: end, nonconforming: end")) == ()
+
+
+def test_an_undecided_watch_is_watched_again() -> None:
+    procedure = loads(text(watch("cold")).encode(), "f").procedure
+    assert procedure.target("cold", "undecided") == "cold"

@@ -102,7 +102,7 @@ def test_a_choose_step_leads_on_by_the_outcomes_of_the_step_it_asks() -> None:
         '2:41: "red" is no outcome of the step "m"; the outcomes are conforming, nonconforming, undecided'
     ]
     assert told(unjudged + choose.format("m", "conforming")) == [
-        '2:31: the step "m" has no verdict and no answer; name an observe step, or a measure step that has a limit'
+        '2:31: the step "m" has no verdict and no answer; name an observe step, or another that has a limit'
     ]
     assert told(ask + choose.format("b", "red")) == ['2:31: there is no step "b"; the steps are a, c, end']
 

@@ -12,13 +12,15 @@ from pathlib import Path
 import pytest
 
 from handsfree.procedure.load import load, loads
-from handsfree.procedure.model import Conclude, Do, Measure, Observe, Procedure, SpokenStep, Verdict
+from handsfree.procedure.model import Calculate, Choose, Conclude, Measure, Observe, Procedure, SpokenStep, Verdict
 from handsfree.procedure.proof import advise, check, prove
+from handsfree.procedure.sense import outcomes_of
 
 FOLDER = Path(__file__).parents[2] / "procedures"
 SHIPPED = sorted(FOLDER.glob("*.yaml"))
 COOLER = FOLDER / "bottle-cooler-does-not-cool.yaml"
 LIFT = FOLDER / "lift-table-is-slow.yaml"
+PROOFER = FOLDER / "retarder-proofer-is-off-temperature.yaml"
 CURTAIN = FOLDER / "air-curtain-blows-cold.yaml"
 
 each = pytest.mark.parametrize("path", SHIPPED, ids=lambda path: path.stem)
@@ -35,22 +37,23 @@ def walk(procedure: Procedure, outcomes: dict[str, str]) -> Iterator[SpokenStep 
             yield step
             return
         outcome: str | None = None
-        if isinstance(step, Measure):
-            outcome = outcomes.get(at, Verdict.CONFORMING) if step.limit else None
-        elif isinstance(step, Observe):
-            outcome = outcomes.get(at, next(iter(step.answers)))
-        elif not isinstance(step, Do):
+        if isinstance(step, Choose):
             at = procedure.target(at, last[step.by])
             continue
-        yield step
+        if isinstance(step, Observe):
+            outcome = outcomes.get(at, next(iter(step.answers)))
+        elif outcomes_of(step):
+            outcome = outcomes.get(at, Verdict.CONFORMING)
+        if not isinstance(step, Calculate):
+            yield step
         if outcome is not None:
             last[at] = outcome
         at = procedure.target(at, outcome)
     pytest.fail("the walk does not end")
 
 
-def test_there_are_procedures_from_two_trades() -> None:
-    assert {COOLER, LIFT} <= set(SHIPPED)
+def test_there_are_procedures_from_three_trades() -> None:
+    assert {COOLER, LIFT, PROOFER} <= set(SHIPPED)
 
 
 @each
@@ -123,6 +126,11 @@ def test_hands_go_inside_only_after_isolating_and_proving_with_a_proved_tester(p
         (LIFT, "tester-after", "proves_dead: [mains]"),
         (LIFT, "valve-in", "puts_back: [relief valve]"),
         (LIFT, "cover-back", "puts_back: [terminal box cover]"),
+        (PROOFER, "unplug", "isolates: [mains]"),
+        (PROOFER, "isolate-again", "next: tester-before"),
+        (PROOFER, "tester-after", "proves_dead: [mains]"),
+        (PROOFER, "panel-back", "puts_back: [side panel]"),
+        (PROOFER, "panel-back-unresolved", "puts_back: [side panel]"),
         (CURTAIN, "isolate", "isolates: [mains]"),
         (CURTAIN, "isolate-again", "isolates: [mains]"),
         (CURTAIN, "tester-after", "proves_dead: [mains]"),
@@ -196,6 +204,26 @@ def test_a_cooler_with_a_bad_part_is_left_isolated_and_closed() -> None:
 )
 def test_the_lift_procedure_comes_to_its_ends(outcomes: dict[str, str], condition: str, part: str | None) -> None:
     end, _ = conclusion(LIFT, outcomes)
+    assert (end.condition, end.part) == (condition, part)
+
+
+@pytest.mark.parametrize(
+    ("outcomes", "condition", "part"),
+    [
+        ({"complaint": "warm"}, "sound", None),
+        ({"complaint": "cold"}, "sound", None),
+        ({"complaint": "warm", "elements-alike": "nonconforming"}, "faulty", "heating element"),
+        ({"complaint": "warm", "elements-as-on-plate": "nonconforming"}, "faulty", "heating elements"),
+        ({"complaint": "warm", "probe-error": "nonconforming"}, "faulty", "chamber probe"),
+        ({"complaint": "warm", "warm-up": "nonconforming"}, "unresolved", None),
+        ({"complaint": "cold", "windings-add-up": "nonconforming"}, "faulty", "compressor"),
+        ({"complaint": "cold", "insulation": "nonconforming"}, "faulty", "compressor"),
+        ({"complaint": "cold", "superheat": "nonconforming"}, "faulty", "expansion valve or charge"),
+        ({"complaint": "cold", "pull-down": "nonconforming"}, "unresolved", None),
+    ],
+)
+def test_the_proofer_procedure_comes_to_its_ends(outcomes: dict[str, str], condition: str, part: str | None) -> None:
+    end, _ = conclusion(PROOFER, outcomes)
     assert (end.condition, end.part) == (condition, part)
 
 

@@ -21,8 +21,18 @@ from hypothesis.stateful import RuleBasedStateMachine, initialize, precondition,
 from handsfree.judge.meterfile import load_meters
 from handsfree.judge.verdict import bounds, judge
 from handsfree.procedure.load import load
-from handsfree.procedure.model import Choose, Conclude, Do, Measure, Observe, Procedure
-from handsfree.session.events import Close, Ended, Event, Fault, Heard, Listen, Mark, Record, Say, Started
+from handsfree.procedure.model import (
+    Calculate,
+    Choose,
+    Conclude,
+    Do,
+    Measure,
+    Observe,
+    Procedure,
+    SpokenStep,
+    Watch,
+)
+from handsfree.session.events import Close, Due, Ended, Event, Fault, Heard, Listen, Mark, Record, Say, Started
 from handsfree.session.journal import Journal
 from handsfree.session.machine import Session
 from handsfree.session.replay import verify
@@ -38,10 +48,27 @@ LOADED = {path.stem: load(path) for path in PROCEDURES}
 METERS = (OSTREL, OSTREL.model_copy(update={"meter": "lowe", "name": "Lowe", "called": (), "ratings": ()}))
 
 
+# Readings without a limit of their own from which figures that conform are worked out.
+FITTING = {
+    "leads": "0",
+    "plate-voltage": "230",
+    "plate-power": "1000",
+    "element-one": "53",
+    "element-two": "53",
+    "element-three": "53",
+    "probe": "101.9",
+    "run-winding": "7.7",
+    "start-winding": "20.4",
+    "both-windings": "28.1",
+    "suction": "3.7",
+    "suction-pipe": "6",
+}
+
+
 def a_reading(step: Measure, *, conforming: bool) -> str:
     """What a technician says whose meter shows something within the limit, or something beyond it."""
-    value = "1"
-    if step.limit is not None:
+    value = FITTING.get(step.id, "1")
+    if step.limit is not None and (step.id not in FITTING or not conforming):
         low, high = bounds(step.limit)
         inside = low if low.is_finite() else high
         outside = 2 * high + 1 if high.is_finite() else low / 2
@@ -59,6 +86,14 @@ def as_asked(session: Session, choose: random.Random, *, well: bool = True) -> s
         return choose.choice([phrase for phrases in session.open.answers.values() for phrase in phrases])
     if isinstance(step, Do):
         return "done" if Word.DONE in session.open.words else "negative"
+    if isinstance(step, Watch):
+        expected = session.open.reading
+        if expected is None:
+            return "say again"
+        series = next(one for one in step.series if one.expectation == expected)
+        goal = series.rises_to or series.falls_to
+        value = str(goal) if goal is not None and choose.random() < 0.7 else str(choose.randint(1, 40))
+        return say_reading(Reading(Kind.READING, value if well else "900", expected.unit))
     if isinstance(step, Measure) and session.open.reading is not None:
         return a_reading(step, conforming=well)
     if isinstance(step, Observe) and session.open.answers.keys() == step.answers.keys():
@@ -143,6 +178,10 @@ class Witness:
                 self.left_by[data["step"]] = None
             case Mark.DEVIATION if data["what"] == "unable":
                 self.left_by[data["step"]] = "unable"
+            case Mark.CALCULATED:
+                self._check_figure(data)
+            case Mark.WATCHED:
+                self.left_by[data["step"]] = data["verdict"]
             case Mark.CONCLUDED:
                 self.finding = data["step"]
             case Mark.CLOSED:
@@ -150,13 +189,13 @@ class Witness:
 
     def _check_hands(self, id: str) -> None:
         step = self.procedure.step(id)
-        assert isinstance(step, Do | Measure | Observe)
+        assert isinstance(step, SpokenStep)
         if step.hands_inside:
             assert set(self.energy.values()) == {"proved dead"}
 
     def _check_entry(self, id: str) -> None:
         step = self.procedure.step(id)
-        if isinstance(step, Choose | Conclude):
+        if isinstance(step, Choose | Calculate | Conclude):
             return
         self._check_hands(id)
         assert all(self.energy[source] != "live" for source in step.needs_isolated)
@@ -169,8 +208,11 @@ class Witness:
 
     def _check_reading(self, data: Mapping[str, Any], records: list[Record]) -> None:
         step = self.procedure.step(data["step"])
-        assert isinstance(step, Measure)
         assert data["id"] not in self.readings
+        if isinstance(step, Watch):
+            self._check_point(step, data, records)
+            return
+        assert isinstance(step, Measure)
         reading = Reading(Kind(data["kind"]), data["value"], data["unit"], data["waveform"])
         if "leads" in data:
             reading = replace(reading, value=data["leads"]["corrected"], unit=data["leads"]["unit"])
@@ -182,6 +224,26 @@ class Witness:
         self.left_by[step.id] = data["verdict"]
         if all(record.mark is not Mark.CORRECTED for record in records):  # a correction is said from anywhere
             self._check_hands(step.id)
+
+    def _check_point(self, step: Watch, data: Mapping[str, Any], records: list[Record]) -> None:
+        assert data["verdict"] is None
+        assert data["series"] in [series.reading for series in step.series]
+        assert data["seconds"] >= 0
+        self.readings[data["id"]] = step.id
+        if all(record.mark is not Mark.CORRECTED for record in records):
+            self._check_hands(step.id)
+
+    def _check_figure(self, data: Mapping[str, Any]) -> None:
+        """A figure is made from the last standing readings of its inputs, whose values it shows."""
+        for used in data["inputs"]:
+            if used["id"] is not None:
+                assert used["id"] not in self.corrected
+                later = [
+                    read for read, step in self.readings.items() if step == used["step"] and read not in self.corrected
+                ]
+                assert later[-1] == used["id"]
+        assert (data["value"] is None) <= (data["verdict"] in (None, "undecided"))
+        self.left_by[data["step"]] = data["verdict"]
 
     def _check_finding(self) -> None:
         """A finding is where the procedure leads by the last standing outcome of each step on the way."""
@@ -222,6 +284,9 @@ class Technician(RuleBasedStateMachine):
 
     def say(self, text: str, confidence: float | None = None) -> None:
         self.witness.time += timedelta(seconds=4)
+        if self.session.due is not None and self.choose.random() < 0.5:
+            self.witness.time = max(self.witness.time, self.session.due)
+            self.witness.take(Due(self.witness.time))
         self.witness.take(Heard(self.witness.time, text, confidence))
 
     @rule(steps=st.integers(1, 12))
@@ -296,15 +361,18 @@ def test_a_record_of_whatever_was_said_is_what_its_events_produce(
                 journal.append(event.time, record.mark, record.data)
 
         take(Started(START, {"procedure": {"sha256": loaded.sha256}} | known))
-        for step in range(150):
+        for step in range(200):
             if session.closed:
                 break
             text = as_asked(session, choose) if choose.random() < 0.8 else sentence(session.open, choose)
-            time = START + timedelta(seconds=step)
+            time = START + timedelta(seconds=20 * step)
+            if session.due is not None and session.due <= time:
+                take(Due(time))
+                text = as_asked(session, choose)
             take(Heard(time, text, choose.choice([None, 0.25, 0.45, 0.95]), "made up", ((text, 0.5), ("", -3.25))))
             if choose.random() < 0.05:
                 take(Fault(time, "The loudspeaker was unplugged."))
-        take(Ended(START + timedelta(hours=1), "the input is over"))
+        take(Ended(START + timedelta(hours=3), "the input is over"))
     assert session.closed
     assert witness.readings
     assert verify(tmp_path / "session") == []

@@ -12,6 +12,7 @@ from typing import Any, Self
 
 import pytest
 
+from handsfree.judge.meter import Meter
 from handsfree.procedure.load import load, loads
 from handsfree.procedure.model import Procedure
 from handsfree.procedure.proof import prove
@@ -138,8 +139,8 @@ steps:
 class Talk:
     """A session being spoken to; ``acts`` are those of the last event, ``records`` all of them."""
 
-    def __init__(self, procedure: Procedure, policy: Policy | None = None) -> None:
-        self.session = Session(procedure, policy)
+    def __init__(self, procedure: Procedure, policy: Policy | None = None, meters: tuple[Meter, ...] = ()) -> None:
+        self.session = Session(procedure, policy, meters)
         self.time = START
         self.records: list[Record] = []
         self.acts: list[Act] = []
