@@ -20,7 +20,9 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from handsfree import __version__
+from handsfree import settings as everyday
 from handsfree.errors import PlainError
+from handsfree.settings import Settings
 from handsfree.spoken.meaning import Expectation, Quantity, Reading
 
 if TYPE_CHECKING:  # engines and pint take long to import: each command imports what it needs
@@ -32,6 +34,7 @@ if TYPE_CHECKING:  # engines and pint take long to import: each command imports 
     from handsfree.sound.ear import Hearing
     from handsfree.sound.enrolment import Findings, Speaker
     from handsfree.sound.protocol import Recogniser
+    from handsfree.sound.voice import Voice
 
 OK, REFUSED, UNUSABLE, CONVERTED, INTERRUPTED = 0, 1, 2, 3, 130
 
@@ -143,40 +146,38 @@ def _run(options: argparse.Namespace) -> int:
     from handsfree.procedure.load import load
     from handsfree.procedure.proof import check
     from handsfree.session.journal import seal
+    from handsfree.session.machine import Policy
     from handsfree.sound.loop import begin, from_microphone, from_recording, from_text
-    from handsfree.sound.voice import choose_voice
 
+    settings = _settings(options)
     path = _procedure(options.procedure)
     if problems := check(path):
         for problem in problems:
             print(problem, file=sys.stderr)
         raise UnusableError("the procedure is not run before all of this is put right")
     loaded = load(path)
-    speaker = _speaker(options)
+    speaker = _speaker(settings)
     folder = options.out or _new_folder(loaded)
-    voice, remark = choose_voice(
-        options.voice or ("silent" if options.typed or options.audio else "auto"), folder / "prompts"
-    )
-    if remark:
-        print(remark, file=sys.stderr)
-    screen = Screen()
+    voice = _voice(settings, folder / "prompts", live=not (options.typed or options.audio))
+    screen, policy = Screen(), Policy(doubt=settings.confirm_below)
     if options.typed:
-        conversation, opened = begin(loaded, folder, voice, screen, None, source="typed")
+        conversation, opened = begin(loaded, folder, voice, screen, None, source="typed", policy=policy)
         from_text(conversation, _lines(screen.console.is_terminal), opened)
     elif options.audio:
         from handsfree.sound.audio import read
 
         audio, remarks = read(options.audio)
         print(*remarks, sep="\n", end="\n" if remarks else "", file=sys.stderr)
-        with _recogniser(options, speaker) as recogniser:
-            conversation, opened = begin(loaded, folder, voice, screen, recogniser, source=options.audio.name)
+        with _recogniser(settings, speaker) as recogniser:
+            name = options.audio.name
+            conversation, opened = begin(loaded, folder, voice, screen, recogniser, source=name, policy=policy)
             from_recording(conversation, audio, _for_speaker(opened, speaker))
     else:
-        with _recogniser(options, speaker) as recogniser:
-            source = options.device or "microphone"
-            conversation, opened = begin(loaded, folder, voice, screen, recogniser, source=source)
+        with _recogniser(settings, speaker) as recogniser:
+            source = "microphone" if settings.device is None else str(settings.device)
+            conversation, opened = begin(loaded, folder, voice, screen, recogniser, source=source, policy=policy)
             if lost := from_microphone(
-                conversation, options.device, _for_speaker(opened, speaker), headset=options.headset
+                conversation, settings.device, _for_speaker(opened, speaker), headset=settings.headset
             ):
                 print(f"{lost} blocks of sound were lost: the machine is too busy, or the driver bad", file=sys.stderr)
     conversation.close()
@@ -184,10 +185,27 @@ def _run(options: argparse.Namespace) -> int:
     return OK if conversation.session.finding else REFUSED
 
 
-def _speaker(options: argparse.Namespace) -> Speaker | None:
+def _settings(options: argparse.Namespace) -> Settings:
+    return everyday.in_force(vars(options)).settings
+
+
+def _voice(settings: Settings, prompts: Path | None = None, *, live: bool) -> Voice:
+    """The voice that the settings ask for, as far as it works here. ``prompts`` is where those in files would be."""
+    from handsfree.sound.voice import choose_voice
+
+    kind = settings.voice
+    if (kind == "auto" and not live) or (kind == "file" and prompts is None):
+        kind = "silent"
+    voice, remark = choose_voice(kind, prompts, device=settings.loudspeaker, words_per_minute=settings.rate)
+    if remark:
+        print(remark, file=sys.stderr)
+    return voice
+
+
+def _speaker(settings: Settings) -> Speaker | None:
     from handsfree.sound.enrolment import load
 
-    return load(options.speaker) if options.speaker else None
+    return load(settings.speaker) if settings.speaker else None
 
 
 def _for_speaker(opened: Started, speaker: Speaker | None) -> Started:
@@ -225,17 +243,20 @@ def _lines(terminal: bool) -> Iterator[str]:
 
 
 @contextmanager
-def _recogniser(options: argparse.Namespace, speaker: Speaker | None = None) -> Iterator[Recogniser]:
-    if options.engine != "pocketsphinx":
+def _recogniser(settings: Settings, speaker: Speaker | None = None) -> Iterator[Recogniser]:
+    if settings.engine != "pocketsphinx":
         from handsfree.sound.vosk import VoskRecogniser, find_model
 
-        model = find_model(options.model)
-        if model is not None and options.engine != "both":
+        model = find_model(settings.model)
+        if model is not None and settings.engine != "both":
             if speaker is not None:
-                raise UnusableError("a speaker's profile adapts the embedded recogniser: add --engine pocketsphinx")
+                raise UnusableError(
+                    "a speaker's profile adapts the embedded recogniser: add --engine pocketsphinx, or leave the "
+                    "speaker out with --speaker default"
+                )
             yield VoskRecogniser(model)
             return
-        if model is None and options.engine in ("vosk", "both"):
+        if model is None and settings.engine in ("vosk", "both"):
             raise UnusableError(
                 "no Vosk model found: put a model's folder into models/ (models/README.md says which), "
                 "or name it with --model"
@@ -244,7 +265,7 @@ def _recogniser(options: argparse.Namespace, speaker: Speaker | None = None) -> 
 
     apart = Apart("pocketsphinx", "handsfree.sound.sphinx:SphinxRecogniser", speaker)
     try:
-        if options.engine == "both":
+        if settings.engine == "both":
             from handsfree.sound.pair import PairRecogniser
 
             assert model is not None
@@ -282,10 +303,11 @@ def _hear(options: argparse.Namespace) -> int:
     from handsfree.sound.ear import Ear
     from handsfree.spoken.meaning import Open
 
-    expect, policy, codes = Expectation(options.expect), Policy(), {OK}
+    settings = _settings(options)
+    expect, policy, codes = Expectation(options.expect), Policy(doubt=settings.confirm_below), {OK}
     nothing: dict[str, object] = {"heard": "", "accepted": False, "kind": "refuse", "value": None, "unit": None}
     nothing |= {"seconds": None, "start": None, "confidence": None, "alternatives": [], "rivals": [], "reason": None}
-    with _recogniser(options, _speaker(options)) as recogniser:
+    with _recogniser(settings, _speaker(settings)) as recogniser:
         for path in options.file:
             fields = {"file": str(path), **nothing}
             try:
@@ -357,19 +379,16 @@ def _sound_check(options: argparse.Namespace) -> int:
 
     from handsfree.sound.audio import read
     from handsfree.sound.soundcheck import of_microphone, of_recording, rows
-    from handsfree.sound.voice import choose_voice
 
-    console = Console(highlight=False)
-    voice, remark = choose_voice(options.voice or ("silent" if options.audio else "auto"))
-    if remark:
-        print(remark, file=sys.stderr)
-    with closing(voice), _recogniser(options) as recogniser:
+    console, settings = Console(highlight=False), _settings(options)
+    voice = _voice(settings, live=not options.audio)
+    with closing(voice), _recogniser(settings) as recogniser:
         if options.audio:
             audio, remarks = read(options.audio)
             print(*remarks, sep="\n", end="\n" if remarks else "", file=sys.stderr)
             check = of_recording(audio, recogniser)
         else:
-            check = of_microphone(options.device, voice, recogniser, console.print)
+            check = of_microphone(settings.device, voice, recogniser, console.print)
         table = Table(box=None, show_header=False, padding=(0, 2))
         for name, figure in rows(check):
             table.add_row(name, figure)
@@ -406,22 +425,18 @@ def _enrol_speaker(options: argparse.Namespace) -> int:
 
     from handsfree.sound import enrolment
     from handsfree.sound.audio import read
-    from handsfree.sound.voice import choose_voice
 
-    console = Console(highlight=False)
+    console, settings = Console(highlight=False), _settings(options)
     name = enrolment.tidy(options.name)
-    with _recogniser(options) as recogniser:
+    with _recogniser(replace(settings, engine="pocketsphinx", model=None)) as recogniser:
         if options.audio:
             audio, remarks = read(options.audio)
             print(*remarks, sep="\n", end="\n" if remarks else "", file=sys.stderr)
             results, levels = enrolment.of_recording(audio, recogniser)
             device = options.audio.name
         else:
-            voice, remark = choose_voice(options.voice)
-            if remark:
-                print(remark, file=sys.stderr)
-            with closing(voice):
-                results, levels, device = enrolment.of_microphone(options.device, voice, recogniser, console.print)
+            with closing(_voice(settings, live=True)) as voice:
+                results, levels, device = enrolment.of_microphone(settings.device, voice, recogniser, console.print)
         findings = enrolment.measure(results)
         speaker = enrolment.adapt(name, findings, levels, device, recogniser.name)
     _print_findings(console, findings, speaker)
@@ -495,6 +510,28 @@ def _report(options: argparse.Namespace) -> int:
     return OK
 
 
+# -- settings --------------------------------------------------------------------------------------------------------
+
+
+def _show_settings(options: argparse.Namespace) -> int:
+    from rich.console import Console
+    from rich.table import Table
+
+    if options.example:
+        print(everyday.example(), end="")
+        return OK
+    in_force, file, console = everyday.in_force(vars(options)), everyday.path(), Console(highlight=False)
+    table = Table(box=None, padding=(0, 2, 0, 0))
+    for title in ("setting", "value", "from"):
+        table.add_column(title, overflow="fold")
+    for name in everyday.NAMES:
+        value = everyday.shown(getattr(in_force.settings, name))
+        table.add_row(name, value or "(none)", in_force.origin[name])
+    console.print(table)
+    print(f"The settings file is {file}" if file.exists() else f"There is no settings file; it would be {file}")
+    return OK
+
+
 # -- the command line ------------------------------------------------------------------------------------------------
 
 
@@ -523,7 +560,12 @@ def _parser() -> argparse.ArgumentParser:
     )
     demo.add_argument("session", nargs="*", help="which of the recorded sessions (default: all)")
     demo.add_argument("--out", type=Path, metavar="DIR", help="folder for the records (default: a new temporary one)")
-    _add_voice(demo, "silent")
+    demo.add_argument(
+        "--voice",
+        choices=("auto", "aloud", "file", "silent"),
+        default="silent",
+        help="speak aloud, into files beside the record, or not at all (default: silent)",
+    )
 
     run = command(
         "run",
@@ -537,13 +579,19 @@ def _parser() -> argparse.ArgumentParser:
     how.add_argument("--typed", action="store_true", help="type what would be said, one phrase a line")
     how.add_argument("--audio", type=Path, metavar="FILE", help="take the technician's words from a recording")
     run.add_argument("--out", type=Path, metavar="DIR", help="folder for the record (default: sessions/TIME-PROCEDURE)")
-    run.add_argument("--device", metavar="NAME", help="microphone, by number or part of its name")
-    run.add_argument(
-        "--headset", action="store_true", help="the microphone does not hear the voice: speech cuts it off"
+    everyday.add_options(run, *everyday.NAMES)
+
+    shown = command(
+        "settings",
+        _show_settings,
+        "show the settings and where each comes from",
+        "Prints every setting that is in force and where it comes from: an option counts before an environment "
+        f"variable ({everyday.variable('voice')} for voice, and so on), that before the settings file (TOML), and that "
+        "before what is built in. Says where the file is, or would be. Options given here are shown as they would "
+        "count.",
     )
-    _add_voice(run, None)
-    _add_engine(run)
-    _add_speaker(run)
+    shown.add_argument("--example", action="store_true", help="print a settings file with every setting explained")
+    everyday.add_options(shown, *everyday.NAMES)
 
     parse = command(
         "parse",
@@ -570,8 +618,7 @@ def _parser() -> argparse.ArgumentParser:
     )
     hear.add_argument("file", nargs="+", type=Path, metavar="FILE")
     _add_expect(hear)
-    _add_engine(hear)
-    _add_speaker(hear)
+    everyday.add_options(hear, "engine", "model", "speaker", "confirm_below")
 
     sound_check = command(
         "sound-check",
@@ -581,16 +628,10 @@ def _parser() -> argparse.ArgumentParser:
         "prints the level of speech and noise, bandwidth and clipping, what was heard, and what to do about it. Exit "
         "code 0 where one can work like this, 1 where not, 2 where the device or the file cannot be used.",
     )
-    sound_check.add_argument("--device", metavar="NAME", help="microphone, by number or part of its name")
     sound_check.add_argument(
         "--audio", type=Path, metavar="FILE", help="check a recording instead: some silence, then the sentence"
     )
-    sound_check.add_argument(
-        "--voice",
-        choices=("auto", "aloud", "silent"),
-        help="speak aloud or not at all (default: aloud where there is a loudspeaker; silent with --audio)",
-    )
-    _add_engine(sound_check)
+    everyday.add_options(sound_check, "voice", "rate", "device", "loudspeaker", "engine", "model")
 
     enrol = command(
         "enrol",
@@ -609,11 +650,7 @@ def _parser() -> argparse.ArgumentParser:
     other.add_argument(
         "--audio", type=Path, metavar="FILE", help="take them from a recording, a second of silence around each"
     )
-    enrol.add_argument("--device", metavar="NAME", help="microphone, by number or part of its name")
-    enrol.add_argument(
-        "--voice", choices=("auto", "aloud", "silent"), default="auto", help="ask aloud or in print only"
-    )
-    enrol.set_defaults(engine="pocketsphinx", model=None)
+    everyday.add_options(enrol, "voice", "rate", "device", "loudspeaker")
 
     check = command(
         "check",
@@ -665,31 +702,6 @@ def _add_expect(parser: argparse.ArgumentParser) -> None:
         help=f"the quantity that is asked for, which supplies a missing unit: {', '.join(Quantity)} (default: any; a "
         "bare number is a count)",
     )
-
-
-def _add_voice(parser: argparse.ArgumentParser, default: str | None) -> None:
-    parser.add_argument(
-        "--voice",
-        choices=("auto", "aloud", "file", "silent"),
-        default=default,
-        help="speak aloud, into files beside the record, or not at all (default: "
-        + ("silent)" if default else "aloud where there is a loudspeaker; silent with --typed and --audio)"),
-    )
-
-
-def _add_engine(parser: argparse.ArgumentParser) -> None:
-    parser.add_argument(
-        "--engine",
-        choices=("auto", "pocketsphinx", "vosk", "both"),
-        default="auto",
-        help="recogniser; both: the two together, each a second opinion on the other (default: Vosk where a model is "
-        "found in models/, else the embedded PocketSphinx)",
-    )
-    parser.add_argument("--model", type=Path, metavar="DIR", help="folder of a Vosk model")
-
-
-def _add_speaker(parser: argparse.ArgumentParser) -> None:
-    parser.add_argument("--speaker", metavar="NAME", help="adapt to somebody who was enrolled (see 'handsfree enrol')")
 
 
 if __name__ == "__main__":

@@ -183,9 +183,10 @@ def begin(
     *,
     source: str,
     time: datetime | None = None,
+    policy: Policy | None = None,
 ) -> tuple[Conversation, Started]:
     """A new session in a new folder, and the event that opens it. Raises JournalError for a folder it cannot use."""
-    procedure, policy = loaded.procedure, Policy()
+    procedure, policy = loaded.procedure, policy or Policy()
     journal = Journal.create(folder, loaded.source)
     opened = Started(
         time or datetime.now(UTC),
