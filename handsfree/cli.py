@@ -28,11 +28,15 @@ from handsfree.spoken.meaning import Expectation, Quantity, Reading
 if TYPE_CHECKING:  # engines and pint take long to import: each command imports what it needs
     from rich.console import Console
 
+    from handsfree.console import Screen
+    from handsfree.glance.server import Glance
     from handsfree.procedure.load import Loaded
-    from handsfree.session.events import Started
+    from handsfree.procedure.model import Procedure
+    from handsfree.session.events import Act, Event, Started
     from handsfree.session.machine import Policy
     from handsfree.sound.ear import Hearing
     from handsfree.sound.enrolment import Findings, Speaker
+    from handsfree.sound.loop import Watch
     from handsfree.sound.protocol import Recogniser
     from handsfree.sound.voice import Voice
 
@@ -84,23 +88,24 @@ def _demo(options: argparse.Namespace) -> int:
     base = options.out or Path(tempfile.mkdtemp(prefix="handsfree-demo-"))
     screen, recogniser = Screen(), SphinxRecogniser()
     rows, as_expected, started, recorded = [], True, time.monotonic(), 0.0
-    for name in names:
-        demo = sessions[name]
-        audio, _ = read(demo.audio)
-        recorded += audio.seconds
-        screen.console.rule(f"{name}: {demo.about}")
-        voice, remark = choose_voice(options.voice, base / name / "prompts")
-        if remark:
-            print(remark, file=sys.stderr)
-        conversation, opened = begin(
-            load(demo.procedure), base / name, voice, screen, recogniser, source=demo.audio.name
-        )
-        from_recording(conversation, audio, opened)
-        conversation.close()
-        finding = conversation.session.finding or "no finding"
-        as_expected &= finding == demo.finding
-        report = write_report(base / name, None)
-        rows.append((name, finding, str(conversation.session.standing), str(report)))
+    with _glance(_settings(options), screen.console) as glance:
+        for name in names:
+            demo = sessions[name]
+            audio, _ = read(demo.audio)
+            recorded += audio.seconds
+            screen.console.rule(f"{name}: {demo.about}")
+            voice, remark = choose_voice(options.voice, base / name / "prompts")
+            if remark:
+                print(remark, file=sys.stderr)
+            loaded = load(demo.procedure)
+            watch = _watch(screen, glance, loaded.procedure)
+            conversation, opened = begin(loaded, base / name, voice, watch, recogniser, source=demo.audio.name)
+            from_recording(conversation, audio, opened)
+            conversation.close()
+            finding = conversation.session.finding or "no finding"
+            as_expected &= finding == demo.finding
+            report = write_report(base / name, None)
+            rows.append((name, finding, str(conversation.session.standing), str(report)))
     screen.console.print(summary(rows))
     took = time.monotonic() - started
     screen.console.print(f"{recorded:.0f} s of recorded speech in {took:.0f} s.")
@@ -158,35 +163,66 @@ def _run(options: argparse.Namespace) -> int:
     loaded = load(path)
     speaker = _speaker(settings)
     folder = options.out or _new_folder(loaded)
-    voice = _voice(settings, folder / "prompts", live=not (options.typed or options.audio))
     screen, policy = Screen(), Policy(doubt=settings.confirm_below)
-    if options.typed:
-        conversation, opened = begin(loaded, folder, voice, screen, None, source="typed", policy=policy)
-        from_text(conversation, _lines(screen.console.is_terminal), opened)
-    elif options.audio:
-        from handsfree.sound.audio import read
+    with _glance(settings, screen.console) as glance:
+        watch = _watch(screen, glance, loaded.procedure)
+        voice = _voice(settings, folder / "prompts", live=not (options.typed or options.audio))
+        if options.typed:
+            conversation, opened = begin(loaded, folder, voice, watch, None, source="typed", policy=policy)
+            from_text(conversation, _lines(screen.console.is_terminal), opened)
+        elif options.audio:
+            from handsfree.sound.audio import read
 
-        audio, remarks = read(options.audio)
-        print(*remarks, sep="\n", end="\n" if remarks else "", file=sys.stderr)
-        with _recogniser(settings, speaker) as recogniser:
-            name = options.audio.name
-            conversation, opened = begin(loaded, folder, voice, screen, recogniser, source=name, policy=policy)
-            from_recording(conversation, audio, _for_speaker(opened, speaker))
-    else:
-        with _recogniser(settings, speaker) as recogniser:
-            source = "microphone" if settings.device is None else str(settings.device)
-            conversation, opened = begin(loaded, folder, voice, screen, recogniser, source=source, policy=policy)
-            if lost := from_microphone(
-                conversation, settings.device, _for_speaker(opened, speaker), headset=settings.headset
-            ):
-                print(f"{lost} blocks of sound were lost: the machine is too busy, or the driver bad", file=sys.stderr)
-    conversation.close()
+            audio, remarks = read(options.audio)
+            print(*remarks, sep="\n", end="\n" if remarks else "", file=sys.stderr)
+            with _recogniser(settings, speaker) as recogniser:
+                name = options.audio.name
+                conversation, opened = begin(loaded, folder, voice, watch, recogniser, source=name, policy=policy)
+                from_recording(conversation, audio, _for_speaker(opened, speaker))
+        else:
+            with _recogniser(settings, speaker) as recogniser:
+                source = "microphone" if settings.device is None else str(settings.device)
+                conversation, opened = begin(loaded, folder, voice, watch, recogniser, source=source, policy=policy)
+                if lost := from_microphone(
+                    conversation, settings.device, _for_speaker(opened, speaker), headset=settings.headset
+                ):
+                    told = f"{lost} blocks of sound were lost: the machine is too busy, or the driver bad"
+                    print(told, file=sys.stderr)
+        conversation.close()
     screen.console.print(f"The record is in {folder}\nseal {seal(folder)}", soft_wrap=True)
     return OK if conversation.session.finding else REFUSED
 
 
 def _settings(options: argparse.Namespace) -> Settings:
     return everyday.in_force(vars(options)).settings
+
+
+@contextmanager
+def _glance(settings: Settings, console: Console) -> Iterator[Glance | None]:
+    """The page beside the session, where one is asked for; says how to open it."""
+    if settings.glance is None:
+        yield None
+        return
+    from handsfree.glance.server import Glance
+
+    with closing(Glance(*settings.glance)) as glance:
+        console.print(f"The session at a glance: {glance.url}", soft_wrap=True)
+        if glance.code and console.is_terminal:
+            console.print(glance.code, style="#ffffff on #000000", end="")
+        yield glance
+
+
+def _watch(screen: Screen, glance: Glance | None, procedure: Procedure) -> Watch:
+    """Whatever shows a session with this procedure."""
+    if glance is None:
+        return screen
+    glance.show(procedure)
+
+    def watch(event: Event, acts: Sequence[Act]) -> None:
+        glance(event, acts)  # first: it never fails, and the screen may be gone
+        screen(event, acts)
+
+    return watch
 
 
 def _voice(settings: Settings, prompts: Path | None = None, *, live: bool) -> Voice:
@@ -566,6 +602,7 @@ def _parser() -> argparse.ArgumentParser:
         default="silent",
         help="speak aloud, into files beside the record, or not at all (default: silent)",
     )
+    everyday.add_options(demo, "glance")
 
     run = command(
         "run",
