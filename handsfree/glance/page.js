@@ -38,8 +38,7 @@ function show(state) {
   if (state.heard != null) $("heard").append("heard ", element("b", state.heard || "(nothing understood)"));
   const outcomes = (state.outcomes || []).map(outcome => {
     const box = element("div", "", "outcome", outcome.kind);
-    if (SIGN[outcome.kind]) box.append(element("span", SIGN[outcome.kind]));
-    box.append(element("span", outcome.text));
+    box.append(element("span", `${SIGN[outcome.kind] || ""} ${outcome.text}`.trim()));
     if (["conforming", "nonconforming", "undecided", "noted"].includes(outcome.kind)) box.append(element("span", outcome.kind, "word"));
     if (outcome.detail) box.append(element("span", outcome.detail, "detail"));
     return box;

@@ -39,7 +39,7 @@ _FILES = {"/": "page.html", "/page.css": "page.css", "/page.js": "page.js"}
 _HEADERS = {
     "Cache-Control": "no-store",
     "Content-Security-Policy": "default-src 'none'; script-src 'self'; style-src 'self'; connect-src 'self'; "
-    "base-uri 'none'; form-action 'none'; frame-ancestors 'none'",
+    "img-src data:; base-uri 'none'; form-action 'none'; frame-ancestors 'none'",
     "Referrer-Policy": "no-referrer",
     "X-Content-Type-Options": "nosniff",
 }

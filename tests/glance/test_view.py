@@ -55,7 +55,9 @@ def test_the_step_stands_there_with_its_place_its_cautions_and_what_may_be_said(
 def test_a_reading_stands_there_with_its_digits_its_limit_and_its_verdict() -> None:
     view = Watched().till("start-relay").say("nine point six zero ohms")
     assert view.heard == "nine point six zero ohms"
-    assert view.outcomes == (Outcome("nonconforming", "9.60\N{NO-BREAK SPACE}Ω", "start relay: at most 7\N{NO-BREAK SPACE}Ω"),)
+    assert view.outcomes == (
+        Outcome("nonconforming", "9.60\N{NO-BREAK SPACE}Ω", "start relay: at most 7\N{NO-BREAK SPACE}Ω"),
+    )
 
 
 def test_a_corrected_reading_is_followed_by_the_right_one_alone() -> None:
