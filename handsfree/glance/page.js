@@ -23,7 +23,9 @@ function element(name, text, ...classes) {
 function show(state) {
   $("title").textContent = state.title ? `${state.title} · ${state.equipment}` : "";
   const step = state.step;
-  $("place").textContent = !step ? "" : step.number ? `step ${step.number} of ${step.of}` : "finding";
+  const place = step && [step.number ? `step ${step.number} of ${step.of}` : "finding", counted(state.readings, "reading")];
+  if (place && state.deviations) place.push(counted(state.deviations, "deviation"));
+  $("place").textContent = place ? place.join(" · ") : "";
   $("step").textContent = step ? step.text : state.lost || "No session has begun.";
   $("cautions").replaceChildren(...(step && !state.closed ? step.cautions : []).map(caution => {
     const line = element("li", "", caution.signal);
@@ -53,6 +55,8 @@ function show(state) {
   for (const box of document.querySelectorAll("footer > div")) box.hidden = !box.lastElementChild.textContent;
   document.querySelector("footer").hidden = !step;
 }
+
+const counted = (number, noun) => `${number} ${noun}${number === 1 ? "" : "s"}`;
 
 function list(id, pairs) {
   document.querySelector(`#${id} ul`).replaceChildren(...pairs.map(([name, value]) => {

@@ -194,16 +194,17 @@ def parse_identifier(text: str, form: Form = ANY) -> str | Misheard:
 
 def as_printed(text: str, form: Form = ANY) -> str | Misheard:
     """The identifier that was typed as it is printed ("bx-409"), as an option or a file has it."""
-    written = "".join(text.split()).upper()
-    if strange := re.search(r"[^A-Z0-9./*-]", written):
+    written = "".join(text.split())
+    if strange := re.search(r"[^A-Za-z0-9./*-]", written):
         return Misheard(Problem.WORDS, f"{strange[0]!r} is no letter or digit: write it as in BX-409")
-    return _fitted(written, form) if written else Misheard(Problem.WORDS, "nothing was written")
+    return _fitted(written.upper(), form) if written else Misheard(Problem.WORDS, "nothing was written")
 
 
 def correct(identifier: str, text: str, form: Form = ANY) -> str | Misheard:
     """The identifier with what ``text`` changes in it ("third is papa"), or why that cannot be taken.
 
-    Dashes, slashes and points may be counted or not: only where both ways of counting lead to the same is it taken.
+    Dashes, slashes and points may have been counted or not: where both ways are possible and lead to two identifiers,
+    neither is taken.
     """
     found: list[Change] = _parser(correction=True).meanings(_words(text))
     if len(found) != 1:

@@ -101,7 +101,7 @@ def test_the_page_shows_step_hearing_verdict_and_what_is_off_and_has_nothing_to_
     assert "start relay" in page.text("off")
     assert "proved dead" in page.text("energy")
     assert page.text("say") == "say done"
-    assert page.text("place") == "step 33 of 46"
+    assert page.text("place") == "step 33 of 46 · 11 readings"
     assert [entry for entry in page.browser.get_log("browser") if entry["level"] in ("SEVERE", "WARNING")] == []
 
 

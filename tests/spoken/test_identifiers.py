@@ -175,6 +175,7 @@ def test_what_is_typed_as_it_is_printed_is_held_to_the_same_form() -> None:
     assert problem(as_printed("bx-409", Form("AA-9999"))) is Problem.LENGTH
     assert problem(as_printed("b?4091", Form("AA-9999"))) is Problem.WORDS
     assert problem(as_printed("")) is Problem.WORDS
+    assert problem(as_printed("straße")) is Problem.WORDS  # whose capitals would be two letters
 
 
 @pytest.mark.parametrize(
