@@ -41,7 +41,7 @@ class Page:
         browser.get(url)
 
     def at(self, size: str, *, dark: bool = False) -> None:
-        width, height = SIZES[size]
+        self.size = width, height = SIZES[size]
         scheme = {"name": "prefers-color-scheme", "value": "dark" if dark else "light"}
         metrics = {"width": width, "height": height, "deviceScaleFactor": 1, "mobile": True}
         self.browser.execute_cdp_cmd("Emulation.setDeviceMetricsOverride", metrics)
@@ -64,11 +64,15 @@ class Page:
         return float(self.run("capital(parseFloat(getComputedStyle(document.getElementById('step')).fontSize))"))
 
     def cut_off(self) -> list[str]:
-        """What does not stand on the screen whole. The title may be cut short."""
+        """What does not stand on the screen whole. The title may be cut short.
+
+        A browser shrinks a page that is too wide for a phone, and then counts more pixels than the phone has.
+        """
+        width, height = self.size
         return list(
             self.run(
                 "[...document.querySelectorAll('body *:not(#title):not(noscript)')].filter(e => { const b = "
-                "e.getBoundingClientRect(); return b.width && (b.right > innerWidth + 1 || b.bottom > innerHeight + 1 "
+                f"e.getBoundingClientRect(); return b.width && (b.right > {width + 1} || b.bottom > {height + 1} "
                 "|| e.scrollHeight > e.clientHeight + 2 && getComputedStyle(e).overflowY === 'hidden'); })"
                 ".map(e => `${e.tagName}#${e.id}.${e.className}`)"
             )
