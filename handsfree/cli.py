@@ -22,19 +22,26 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from handsfree import __version__
+from handsfree import settings as everyday
 from handsfree.errors import PlainError
+from handsfree.settings import Settings
 from handsfree.spoken.meaning import Expectation, Quantity, Reading
 
 if TYPE_CHECKING:  # engines and pint take long to import: each command imports what it needs
     from rich.console import Console
 
+    from handsfree.console import Screen
+    from handsfree.glance.server import Glance
     from handsfree.judge.meter import Meter
     from handsfree.procedure.load import Loaded
-    from handsfree.session.events import Started
+    from handsfree.procedure.model import Procedure
+    from handsfree.session.events import Act, Event, Started
     from handsfree.session.machine import Policy
     from handsfree.sound.ear import Hearing
     from handsfree.sound.enrolment import Findings, Speaker
+    from handsfree.sound.loop import Conversation, Watch
     from handsfree.sound.protocol import Recogniser
+    from handsfree.sound.voice import Voice
 
 OK, REFUSED, UNUSABLE, CONVERTED, INTERRUPTED = 0, 1, 2, 3, 130
 
@@ -83,7 +90,7 @@ def _demo(options: argparse.Namespace) -> int:
     base = options.out or Path(tempfile.mkdtemp(prefix="handsfree-demo-"))
     screen = Screen()
     rows, as_expected, started, recorded = [], True, time.monotonic(), 0.0
-    with _recogniser(options) as recogniser:
+    with _glance(_settings(options), screen.console) as glance, _recogniser(_settings(options)) as recogniser:
         for name in names:
             demo = sessions[name]
             audio, _ = read(demo.audio)
@@ -92,9 +99,9 @@ def _demo(options: argparse.Namespace) -> int:
             voice, remark = choose_voice(options.voice, base / name / "prompts")
             if remark:
                 print(remark, file=sys.stderr)
-            conversation, opened = begin(
-                load(demo.procedure), base / name, voice, screen, recogniser, source=demo.audio.name
-            )
+            loaded = load(demo.procedure)
+            watch = _watch(screen, glance, loaded.procedure)
+            conversation, opened = begin(loaded, base / name, voice, watch, recogniser, source=demo.audio.name)
             from_recording(conversation, audio, opened)
             conversation.close()
             finding = conversation.session.finding or "no finding"
@@ -146,45 +153,47 @@ def _run(options: argparse.Namespace) -> int:
     from handsfree.procedure.load import load
     from handsfree.procedure.proof import check
     from handsfree.session.journal import seal
+    from handsfree.session.machine import Policy
     from handsfree.sound.loop import begin, from_microphone, from_recording, from_text
-    from handsfree.sound.voice import choose_voice
 
+    settings = _settings(options)
     path = _procedure(options.procedure)
     if problems := check(path):
         for problem in problems:
             print(problem, file=sys.stderr)
         raise UnusableError("the procedure is not run before all of this is put right")
     loaded, meters = load(path), _meters(options)
-    speaker = _speaker(options)
+    speaker = _speaker(settings)
     folder = options.out or _new_folder(loaded)
-    voice, remark = choose_voice(
-        options.voice or ("silent" if options.typed or options.audio else "auto"), folder / "prompts"
-    )
-    if remark:
-        print(remark, file=sys.stderr)
-    screen = Screen()
-    if options.typed:
-        conversation, opened = begin(loaded, folder, voice, screen, None, source="typed", meters=meters)
-        from_text(conversation, _lines(screen.console.is_terminal), opened)
-    elif options.audio:
-        from handsfree.sound.audio import read
+    screen, policy = Screen(), Policy(doubt=settings.confirm_below)
+    with _glance(settings, screen.console) as glance:
+        watch = _watch(screen, glance, loaded.procedure)
+        voice = _voice(settings, folder / "prompts", live=not (options.typed or options.audio))
 
-        audio, remarks = read(options.audio)
-        print(*remarks, sep="\n", end="\n" if remarks else "", file=sys.stderr)
-        with _recogniser(options, speaker) as recogniser:
-            conversation, opened = begin(
-                loaded, folder, voice, screen, recogniser, source=options.audio.name, meters=meters
-            )
-            from_recording(conversation, audio, _for_speaker(opened, speaker))
-    else:
-        with _recogniser(options, speaker) as recogniser:
-            source = options.device or "microphone"
-            conversation, opened = begin(loaded, folder, voice, screen, recogniser, source=source, meters=meters)
-            if lost := from_microphone(
-                conversation, options.device, _for_speaker(opened, speaker), headset=options.headset
-            ):
-                print(f"{lost} blocks of sound were lost: the machine is too busy, or the driver bad", file=sys.stderr)
-    conversation.close()
+        def ready(recogniser: Recogniser | None, source: str) -> tuple[Conversation, Started]:
+            return begin(loaded, folder, voice, watch, recogniser, source=source, meters=meters, policy=policy)
+
+        if options.typed:
+            conversation, opened = ready(None, "typed")
+            from_text(conversation, _lines(screen.console.is_terminal), opened)
+        elif options.audio:
+            from handsfree.sound.audio import read
+
+            audio, remarks = read(options.audio)
+            print(*remarks, sep="\n", end="\n" if remarks else "", file=sys.stderr)
+            with _recogniser(settings, speaker) as recogniser:
+                conversation, opened = ready(recogniser, options.audio.name)
+                from_recording(conversation, audio, _for_speaker(opened, speaker))
+        else:
+            with _recogniser(settings, speaker) as recogniser:
+                source = "microphone" if settings.device is None else str(settings.device)
+                conversation, opened = ready(recogniser, source)
+                if lost := from_microphone(
+                    conversation, settings.device, _for_speaker(opened, speaker), headset=settings.headset
+                ):
+                    told = f"{lost} blocks of sound were lost: the machine is too busy, or the driver bad"
+                    print(told, file=sys.stderr)
+        conversation.close()
     screen.console.print(f"The record is in {folder}\nseal {seal(folder)}", soft_wrap=True)
     return OK if conversation.session.finding else REFUSED
 
@@ -195,10 +204,55 @@ def _meters(options: argparse.Namespace) -> tuple[Meter, ...]:
     return load_meters(options.meter or ())
 
 
-def _speaker(options: argparse.Namespace) -> Speaker | None:
+def _settings(options: argparse.Namespace) -> Settings:
+    return everyday.in_force(vars(options)).settings
+
+
+@contextmanager
+def _glance(settings: Settings, console: Console) -> Iterator[Glance | None]:
+    """The page beside the session, where one is asked for; says how to open it."""
+    if settings.glance is None:
+        yield None
+        return
+    from handsfree.glance.server import Glance
+
+    with closing(Glance(*settings.glance)) as glance:
+        console.print(f"The session at a glance: {glance.url}", soft_wrap=True)
+        if glance.code and console.is_terminal:
+            console.print(glance.code, style="#ffffff on #000000", end="")
+        yield glance
+
+
+def _watch(screen: Screen, glance: Glance | None, procedure: Procedure) -> Watch:
+    """Whatever shows a session with this procedure."""
+    if glance is None:
+        return screen
+    glance.show(procedure)
+
+    def watch(event: Event, acts: Sequence[Act]) -> None:
+        glance(event, acts)  # first: it never fails, and the screen may be gone
+        screen(event, acts)
+
+    return watch
+
+
+def _voice(settings: Settings, prompts: Path | None = None, *, live: bool) -> Voice:
+    """The voice that the settings ask for, as far as it works here. ``prompts`` is where those in files would be."""
+    from handsfree.sound.voice import choose_voice
+
+    kind = settings.voice
+    if (kind == "auto" and not live) or (kind == "file" and prompts is None):
+        kind = "silent"
+    voice, remark = choose_voice(kind, prompts, device=settings.loudspeaker, words_per_minute=settings.rate)
+    if remark:
+        print(remark, file=sys.stderr)
+    return voice
+
+
+def _speaker(settings: Settings) -> Speaker | None:
     from handsfree.sound.enrolment import load
 
-    return load(options.speaker) if options.speaker else None
+    return load(settings.speaker) if settings.speaker else None
 
 
 def _for_speaker(opened: Started, speaker: Speaker | None) -> Started:
@@ -261,18 +315,19 @@ def _pass_on(raw: io.RawIOBase, typed: queue.Queue[bytes]) -> None:
 
 
 @contextmanager
-def _recogniser(options: argparse.Namespace, speaker: Speaker | None = None) -> Iterator[Recogniser]:
+def _recogniser(settings: Settings, speaker: Speaker | None = None) -> Iterator[Recogniser]:
     """The recogniser that was asked for; the embedded ones in a process of their own."""
     from handsfree.sound import moonshine
     from handsfree.sound.apart import Apart
 
-    name = options.engine
+    name: str = settings.engine
     if name == "auto":
         name = speaker.engine if speaker else _default_engine()
     if speaker is not None and name != speaker.engine:
         raise UnusableError(
             f"{speaker.name} was enrolled with {speaker.engine}, and {name} errs in other words: "
-            f"add --engine {speaker.engine}, or enrol again with --engine {name}"
+            f"add --engine {speaker.engine}, enrol again with --engine {name}, or leave the speaker out with "
+            "--speaker default"
         )
     if name == moonshine.NAME and not moonshine.installed():
         raise UnusableError("moonshine is not installed on this computer: add --engine pocketsphinx")
@@ -289,7 +344,7 @@ def _recogniser(options: argparse.Namespace, speaker: Speaker | None = None) -> 
         from handsfree.sound.pair import PairRecogniser
         from handsfree.sound.vosk import VoskRecogniser, find_model
 
-        model = find_model(options.model)
+        model = find_model(settings.model)
         if model is None:
             raise UnusableError(
                 "no Vosk model found: put a model's folder into models/ (models/README.md says which), "
@@ -338,10 +393,11 @@ def _hear(options: argparse.Namespace) -> int:
     from handsfree.sound.ear import Ear
     from handsfree.spoken.meaning import Open
 
-    expect, policy, codes = Expectation(options.expect), Policy(), {OK}
+    settings = _settings(options)
+    expect, policy, codes = Expectation(options.expect), Policy(doubt=settings.confirm_below), {OK}
     nothing: dict[str, object] = {"heard": "", "accepted": False, "kind": "refuse", "value": None, "unit": None}
     nothing |= {"seconds": None, "start": None, "confidence": None, "alternatives": [], "rivals": [], "reason": None}
-    with _recogniser(options, _speaker(options)) as recogniser:
+    with _recogniser(settings, _speaker(settings)) as recogniser:
         for path in options.file:
             fields = {"file": str(path), **nothing}
             try:
@@ -413,19 +469,16 @@ def _sound_check(options: argparse.Namespace) -> int:
 
     from handsfree.sound.audio import read
     from handsfree.sound.soundcheck import of_microphone, of_recording, rows
-    from handsfree.sound.voice import choose_voice
 
-    console = Console(highlight=False)
-    voice, remark = choose_voice(options.voice or ("silent" if options.audio else "auto"))
-    if remark:
-        print(remark, file=sys.stderr)
-    with closing(voice), _recogniser(options) as recogniser:
+    console, settings = Console(highlight=False), _settings(options)
+    voice = _voice(settings, live=not options.audio)
+    with closing(voice), _recogniser(settings) as recogniser:
         if options.audio:
             audio, remarks = read(options.audio)
             print(*remarks, sep="\n", end="\n" if remarks else "", file=sys.stderr)
             check = of_recording(audio, recogniser)
         else:
-            check = of_microphone(options.device, voice, recogniser, console.print)
+            check = of_microphone(settings.device, voice, recogniser, console.print)
         table = Table(box=None, show_header=False, padding=(0, 2))
         for name, figure in rows(check):
             table.add_row(name, figure)
@@ -462,22 +515,19 @@ def _enrol_speaker(options: argparse.Namespace) -> int:
 
     from handsfree.sound import enrolment
     from handsfree.sound.audio import read
-    from handsfree.sound.voice import choose_voice
 
-    console = Console(highlight=False)
+    console, settings = Console(highlight=False), _settings(options)
     name = enrolment.tidy(options.name)
-    with _recogniser(options) as recogniser:
+    adapted = settings.engine if settings.engine in _EMBEDDED else "auto"  # Vosk is not
+    with _recogniser(replace(settings, engine=adapted, model=None)) as recogniser:
         if options.audio:
             audio, remarks = read(options.audio)
             print(*remarks, sep="\n", end="\n" if remarks else "", file=sys.stderr)
             results, levels = enrolment.of_recording(audio, recogniser)
             device = options.audio.name
         else:
-            voice, remark = choose_voice(options.voice)
-            if remark:
-                print(remark, file=sys.stderr)
-            with closing(voice):
-                results, levels, device = enrolment.of_microphone(options.device, voice, recogniser, console.print)
+            with closing(_voice(settings, live=True)) as voice:
+                results, levels, device = enrolment.of_microphone(settings.device, voice, recogniser, console.print)
         findings = enrolment.measure(results)
         speaker = enrolment.adapt(name, findings, levels, device, recogniser.name)
     _print_findings(console, findings, speaker)
@@ -552,6 +602,28 @@ def _report(options: argparse.Namespace) -> int:
     return OK
 
 
+# -- settings --------------------------------------------------------------------------------------------------------
+
+
+def _show_settings(options: argparse.Namespace) -> int:
+    from rich.console import Console
+    from rich.table import Table
+
+    if options.example:
+        print(everyday.example(), end="")
+        return OK
+    in_force, file, console = everyday.in_force(vars(options)), everyday.path(), Console(highlight=False)
+    table = Table(box=None, padding=(0, 2, 0, 0))
+    for title in ("setting", "value", "from"):
+        table.add_column(title, overflow="fold")
+    for name in everyday.NAMES:
+        value = everyday.shown(getattr(in_force.settings, name))
+        table.add_row(name, value or "(none)", in_force.origin[name])
+    console.print(table)
+    print(f"The settings file is {file}" if file.exists() else f"There is no settings file; it would be {file}")
+    return OK
+
+
 # -- the command line ------------------------------------------------------------------------------------------------
 
 
@@ -580,8 +652,13 @@ def _parser() -> argparse.ArgumentParser:
     )
     demo.add_argument("session", nargs="*", help="which of the recorded sessions (default: all)")
     demo.add_argument("--out", type=Path, metavar="DIR", help="folder for the records (default: a new temporary one)")
-    _add_voice(demo, "silent")
-    _add_engine(demo)
+    demo.add_argument(
+        "--voice",
+        choices=("auto", "aloud", "file", "silent"),
+        default="silent",
+        help="speak aloud, into files beside the record, or not at all (default: silent)",
+    )
+    everyday.add_options(demo, "glance", "engine", "model")
 
     run = command(
         "run",
@@ -596,13 +673,19 @@ def _parser() -> argparse.ArgumentParser:
     how.add_argument("--audio", type=Path, metavar="FILE", help="take the technician's words from a recording")
     run.add_argument("--out", type=Path, metavar="DIR", help="folder for the record (default: sessions/TIME-PROCEDURE)")
     _add_meter(run, "judge with a meter's uncertainty and hold it to what a step demands")
-    run.add_argument("--device", metavar="NAME", help="microphone, by number or part of its name")
-    run.add_argument(
-        "--headset", action="store_true", help="the microphone does not hear the voice: speech cuts it off"
+    everyday.add_options(run, *everyday.NAMES)
+
+    shown = command(
+        "settings",
+        _show_settings,
+        "show the settings and where each comes from",
+        "Prints every setting that is in force and where it comes from: an option counts before an environment "
+        f"variable ({everyday.variable('voice')} for voice, and so on), that before the settings file (TOML), and that "
+        "before what is built in. Says where the file is, or would be. Options given here are shown as they would "
+        "count.",
     )
-    _add_voice(run, None)
-    _add_engine(run)
-    _add_speaker(run)
+    shown.add_argument("--example", action="store_true", help="print a settings file with every setting explained")
+    everyday.add_options(shown, *everyday.NAMES)
 
     parse = command(
         "parse",
@@ -629,8 +712,7 @@ def _parser() -> argparse.ArgumentParser:
     )
     hear.add_argument("file", nargs="+", type=Path, metavar="FILE")
     _add_expect(hear)
-    _add_engine(hear)
-    _add_speaker(hear)
+    everyday.add_options(hear, "engine", "model", "speaker", "confirm_below")
 
     sound_check = command(
         "sound-check",
@@ -640,16 +722,10 @@ def _parser() -> argparse.ArgumentParser:
         "prints the level of speech and noise, bandwidth and clipping, what was heard, and what to do about it. Exit "
         "code 0 where one can work like this, 1 where not, 2 where the device or the file cannot be used.",
     )
-    sound_check.add_argument("--device", metavar="NAME", help="microphone, by number or part of its name")
     sound_check.add_argument(
         "--audio", type=Path, metavar="FILE", help="check a recording instead: some silence, then the sentence"
     )
-    sound_check.add_argument(
-        "--voice",
-        choices=("auto", "aloud", "silent"),
-        help="speak aloud or not at all (default: aloud where there is a loudspeaker; silent with --audio)",
-    )
-    _add_engine(sound_check)
+    everyday.add_options(sound_check, "voice", "rate", "device", "loudspeaker", "engine", "model")
 
     enrol = command(
         "enrol",
@@ -668,12 +744,7 @@ def _parser() -> argparse.ArgumentParser:
     other.add_argument(
         "--audio", type=Path, metavar="FILE", help="take them from a recording, a second of silence around each"
     )
-    enrol.add_argument("--device", metavar="NAME", help="microphone, by number or part of its name")
-    enrol.add_argument(
-        "--voice", choices=("auto", "aloud", "silent"), default="auto", help="ask aloud or in print only"
-    )
-    enrol.add_argument("--engine", choices=("auto", *_EMBEDDED), default="auto", help="recogniser to adapt")
-    enrol.set_defaults(model=None)
+    everyday.add_options(enrol, "voice", "rate", "device", "loudspeaker", "engine")
 
     check = command(
         "check",
@@ -728,16 +799,6 @@ def _add_expect(parser: argparse.ArgumentParser) -> None:
     )
 
 
-def _add_voice(parser: argparse.ArgumentParser, default: str | None) -> None:
-    parser.add_argument(
-        "--voice",
-        choices=("auto", "aloud", "file", "silent"),
-        default=default,
-        help="speak aloud, into files beside the record, or not at all (default: "
-        + ("silent)" if default else "aloud where there is a loudspeaker; silent with --typed and --audio)"),
-    )
-
-
 def _add_meter(parser: argparse.ArgumentParser, short: str) -> None:
     parser.add_argument(
         "--meter",
@@ -746,21 +807,6 @@ def _add_meter(parser: argparse.ArgumentParser, short: str) -> None:
         metavar="FILE",
         help=f"{short}: a meter's YAML file, or a folder of them; may be given several times",
     )
-
-
-def _add_engine(parser: argparse.ArgumentParser) -> None:
-    parser.add_argument(
-        "--engine",
-        choices=("auto", "moonshine", "pocketsphinx", "vosk", "both"),
-        default="auto",
-        help="recogniser; both: the embedded one and Vosk together, each a second opinion on the other (default: the "
-        "embedded Moonshine, or PocketSphinx on a computer for which there is none; Vosk needs a model in models/)",
-    )
-    parser.add_argument("--model", type=Path, metavar="DIR", help="folder of a Vosk model")
-
-
-def _add_speaker(parser: argparse.ArgumentParser) -> None:
-    parser.add_argument("--speaker", metavar="NAME", help="adapt to somebody who was enrolled (see 'handsfree enrol')")
 
 
 if __name__ == "__main__":

@@ -79,8 +79,8 @@ class Evidence:
 WEIGHTS = (1.414, -0.884, 1.373, 0.354)
 BIAS = -0.328
 
-# 4 nats of this network count as 15 of PocketSphinx, which takes frames for independent: of 289 likeliest sentences that
-# were wrong, on the tuning set, 157 had the right one that near and 74 did not have it at all.
+# 4 nats of this network count as 15 of PocketSphinx, which takes frames for independent: of 289 likeliest sentences
+# that were wrong, on the tuning set, 157 had the right one that near and 74 did not have it at all.
 RIVALRY = 15 / 4
 
 WRITTEN_WEIGHTS = (1.501, 1.519, 1.479, -1.828, 0.559)

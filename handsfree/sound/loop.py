@@ -193,12 +193,13 @@ def begin(
     source: str,
     meters: Sequence[Meter] = (),
     time: datetime | None = None,
+    policy: Policy | None = None,
 ) -> tuple[Conversation, Started]:
     """A new session in a new folder, and the event that opens it. Raises JournalError for a folder it cannot use.
 
     ``meters`` are those at hand, with all that is known of them; the record keeps it.
     """
-    procedure, policy = loaded.procedure, Policy()
+    procedure, policy = loaded.procedure, policy or Policy()
     journal = Journal.create(folder, loaded.source)
     known = {"meters": [meter.model_dump(mode="json") for meter in meters]} if meters else {}
     opened = Started(

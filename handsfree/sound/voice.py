@@ -115,10 +115,12 @@ class Renderer:
     written.
     """
 
-    def __init__(self, cache: Path | None = None, voice: str | None = None) -> None:
+    def __init__(
+        self, cache: Path | None = None, voice: str | None = None, words_per_minute: int = WORDS_PER_MINUTE
+    ) -> None:
         self.cache = cache or platformdirs.user_cache_path("handsfree") / "voice"
         self.voice = voice
-        self.words_per_minute = WORDS_PER_MINUTE
+        self.words_per_minute = words_per_minute
         self._process: subprocess.Popen[str] | None = None
         try:
             self.cache.mkdir(parents=True, exist_ok=True)
@@ -560,6 +562,7 @@ def choose_voice(
     *,
     device: str | int | None = None,
     cache: Path | None = None,
+    words_per_minute: int = WORDS_PER_MINUTE,
 ) -> tuple[Voice, str | None]:
     """The voice asked for, or the nearest one that works here with a remark that says why and what to do.
 
@@ -571,7 +574,7 @@ def choose_voice(
     if kind == "file" and folder is None:
         raise ValueError("a voice to files needs a folder")
     try:
-        renderer = Renderer(cache)
+        renderer = Renderer(cache, words_per_minute=words_per_minute)
         renderer.render("Ready.")
     except VoiceError as error:
         return SilentVoice(), f"Prompts are not spoken: {error}."

@@ -1,0 +1,208 @@
+"""What a glance at the session shows, worked out from its events and acts.
+
+The one rule: a view is data, and ``follow`` makes the next one out of the last and what has just happened; there is no
+clock, thread or page in it.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from datetime import datetime
+from typing import Any, Literal
+
+from handsfree.procedure.model import Calculate, Caution, Choose, Conclude, Procedure, Signal, SpokenStep
+from handsfree.review.report import limit_text, reading_text, symbol
+from handsfree.session.events import Act, Ended, Event, Fault, Heard, Listen, Mark, Record
+from handsfree.spoken.meaning import Open, Word
+
+
+@dataclass(frozen=True, slots=True)
+class Step:
+    """The step we are at. ``number`` of ``of`` counts the steps that are read aloud; None for a conclusion."""
+
+    id: str
+    text: str
+    cautions: tuple[tuple[str, str], ...]  # signal word and text, gravest first
+    number: int | None
+    of: int
+
+
+@dataclass(frozen=True, slots=True)
+class Outcome:
+    """What came of what was heard.
+
+    ``kind`` is the verdict of a reading or "noted" where it is not judged, "done", "again", "refused", or "said" for
+    any other answer.
+    """
+
+    kind: Literal["conforming", "nonconforming", "undecided", "noted", "done", "again", "refused", "said"]
+    text: str
+    detail: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Timer:
+    """A running timer and when it will be over."""
+
+    name: str
+    over: datetime
+
+
+@dataclass(frozen=True, slots=True)
+class View:
+    """The session at a moment. ``heard`` is None before anything was; empty where nothing was understood."""
+
+    procedure: Procedure
+    step: Step | None = None
+    heard: str | None = None
+    outcomes: tuple[Outcome, ...] = ()
+    may_say: tuple[str, ...] = ()
+    energy: Mapping[str, str] = field(default_factory=dict)
+    off: tuple[str, ...] = ()
+    timers: tuple[Timer, ...] = ()
+    fault: str = ""
+    readings: int = 0
+    deviations: int = 0
+    paused: bool = False
+    action: str = ""
+    closed: str = ""  # "concluded" or "stopped"
+
+
+def follow(view: View, event: Event, acts: Sequence[Act]) -> View:
+    """The view after an event and the acts that answered it."""
+    if isinstance(event, Heard):
+        view = replace(view, heard=event.text, outcomes=(), fault="")
+    elif isinstance(event, Fault):
+        view = replace(view, fault=event.what)
+    elif isinstance(event, Ended):
+        view = replace(view, outcomes=(Outcome("said", event.why),))
+    for act in acts:
+        match act:
+            case Record(mark=mark, data=data):
+                view = _recorded(view, mark, data, answering=isinstance(event, Heard))
+            case Listen(what=what):
+                view = replace(view, may_say=_may_say(what))
+            case _:
+                pass
+    return replace(view, may_say=()) if view.closed else view
+
+
+def _recorded(view: View, mark: Mark, data: Mapping[str, Any], *, answering: bool) -> View:
+    match mark:
+        case Mark.ENTERED:
+            return _entered(view, data["step"])
+        case Mark.READING:
+            limit = limit_text(data["limit"])
+            detail = ": ".join(part for part in (data["reading"], limit) if part)
+            if data["reason"]:
+                detail += f" ({data['reason']})"
+            better = tuple(outcome for outcome in view.outcomes if outcome.kind != "said")
+            view = replace(view, readings=view.readings + 1, outcomes=better)
+            return _with(view, Outcome(data["verdict"] or "noted", reading_text(data), detail))
+        case Mark.CORRECTED:
+            return replace(view, readings=view.readings - 1)
+        case Mark.DONE:
+            return _with(view, Outcome("done", "done"))
+        case Mark.SAID if answering:
+            return _said(view, data["text"], data["about"])
+        case Mark.ENERGY:
+            return replace(view, energy={**view.energy, data["name"]: data["state"]})
+        case Mark.TAKEN_OFF:
+            return replace(view, off=(*view.off, data["item"]))
+        case Mark.PUT_BACK:
+            return replace(view, off=tuple(item for item in view.off if item != data["item"]))
+        case Mark.PAUSED | Mark.RESUMED:
+            return replace(view, paused=mark is Mark.PAUSED)
+        case Mark.DEVIATION:
+            return replace(view, deviations=view.deviations + 1)
+        case Mark.CONCLUDED:
+            return replace(view, action=data["action"])
+        case Mark.CLOSED:
+            return replace(view, closed=data["outcome"], paused=False)
+        case _:
+            return view
+
+
+def _entered(view: View, id: str) -> View:
+    step = view.procedure.step(id)
+    spoken = [each.id for each in view.procedure.steps if isinstance(each, SpokenStep)]
+    match step:
+        case Choose() | Calculate():
+            return view
+        case Conclude():
+            return replace(view, step=Step(id, step.finding, _cautions(step.cautions), None, len(spoken)))
+        case _:
+            number = spoken.index(id) + 1
+            return replace(view, step=Step(id, step.say, _cautions(step.cautions), number, len(spoken)))
+
+
+def _cautions(cautions: Sequence[Caution]) -> tuple[tuple[str, str], ...]:
+    gravest_first = sorted(cautions, key=lambda caution: list(Signal).index(caution.signal))
+    return tuple((caution.signal.value, caution.text) for caution in gravest_first)
+
+
+def _said(view: View, text: str, about: str) -> View:
+    """An answer in words, where nothing that is shown already says it better."""
+    match about:
+        case "asked again":
+            return _with(view, Outcome("again", text))
+        case "refused":
+            return _with(view, Outcome("refused", text))
+        case "answer" | "status":
+            return _with(view, Outcome("said", text))
+        case "reading" if not any(outcome.kind not in ("said", "done") for outcome in view.outcomes):
+            return _with(view, Outcome("said", text))
+        case _:  # the step's own cautions and instruction, and the finding
+            return view
+
+
+def _with(view: View, outcome: Outcome) -> View:
+    return replace(view, outcomes=(*view.outcomes, outcome))
+
+
+def _may_say(what: Open) -> tuple[str, ...]:
+    """What moves the session on from here; the words that are open everywhere are not shown."""
+    if Word.GO_AHEAD in what.words:
+        return ("go ahead",)
+    phrases = [said[0] for said in what.answers.values()]
+    if what.reading is not None:
+        phrases.append(f"the reading in {symbol(what.reading.unit)}" if what.reading.unit else "the reading")
+    if Word.DONE in what.words:
+        phrases.append("done")
+    elif Word.AFFIRM in what.words:
+        phrases += ["affirm", "negative"]
+    return tuple(phrases)
+
+
+def state(view: View, now: datetime) -> dict[str, Any]:
+    """The view as the page takes it (JSON). A timer is told in seconds left, so that no two clocks need agree."""
+    return {
+        "title": view.procedure.title,
+        "equipment": view.procedure.equipment,
+        "step": None
+        if view.step is None
+        else {
+            "id": view.step.id,
+            "text": view.step.text,
+            "cautions": [{"signal": signal, "text": text} for signal, text in view.step.cautions],
+            "number": view.step.number,
+            "of": view.step.of,
+        },
+        "heard": view.heard,
+        "outcomes": [
+            {"kind": outcome.kind, "text": outcome.text, "detail": outcome.detail} for outcome in view.outcomes
+        ],
+        "may_say": list(view.may_say),
+        "energy": [{"name": name, "state": state} for name, state in view.energy.items()],
+        "off": list(view.off),
+        "timers": [
+            {"name": timer.name, "left": max(0, round((timer.over - now).total_seconds()))} for timer in view.timers
+        ],
+        "fault": view.fault,
+        "readings": view.readings,
+        "deviations": view.deviations,
+        "paused": view.paused,
+        "action": view.action,
+        "closed": view.closed,
+    }

@@ -1,0 +1,30 @@
+"""The tests run with what is built in, whatever the settings of whoever runs them."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+
+from handsfree import settings
+
+
+@pytest.fixture(scope="session", autouse=True)
+def _built_in_settings(tmp_path_factory: pytest.TempPathFactory) -> Iterator[None]:
+    empty = tmp_path_factory.mktemp("settings") / "settings.toml"
+    empty.touch()
+    with pytest.MonkeyPatch.context() as patch:
+        for name in settings.NAMES:
+            patch.delenv(settings.variable(name), raising=False)
+        patch.setitem(os.environ, settings.VARIABLE, str(empty))
+        yield
+
+
+@pytest.fixture
+def settings_file(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
+    """The file that is the settings file during the test."""
+    file = tmp_path / "settings.toml"
+    monkeypatch.setenv(settings.VARIABLE, str(file))
+    return file
