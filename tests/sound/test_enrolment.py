@@ -127,7 +127,7 @@ def joe(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Enrolled]:
 
 def test_an_enrolment_tells_what_was_heard_and_keeps_a_profile(joe: Enrolled) -> None:
     speaker = Speaker.model_validate_json((joe.folder / "joe.json").read_bytes())
-    assert (speaker.name, speaker.device, speaker.engine) == ("Joe", "joe.flac", "pocketsphinx")
+    assert (speaker.name, speaker.device, speaker.engine) == ("Joe", "joe.flac", "moonshine")
     assert speaker.sentences == len(SENTENCES)
     assert speaker.right >= 26
     assert speaker.received.readability == 5
