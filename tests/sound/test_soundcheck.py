@@ -309,9 +309,9 @@ def test_a_recorded_session_gets_no_false_alarm(session: str) -> None:
     audio, _ = read(ROOT / "demo_sessions" / session / "technician.flac")
     levels = checked(audio.samples[: 20 * RATE])
     told = advice(levels)
-    if session.endswith("hum"):  # beside a compressor, 20 dB above it by the level of all that is said, pauses left out
+    if session.endswith("hum"):  # beside a compressor, 15 dB above it by the level of all that is said, pauses left out
         clean = read(ROOT / "demo_sessions" / session.removesuffix("-hum") / "technician.flac")[0].samples / 32768
-        true = 20 + p56(clean[: 20 * RATE] * 32768) - 20 * np.log10(MAKE.speech_level(clean))
+        true = 15 + p56(clean[: 20 * RATE] * 32768) - 20 * np.log10(MAKE.speech_level(clean))
         assert levels.snr == pytest.approx(true, abs=2)
         assert levels.readability in {4, 5}
         assert [sentence for sentence in told if "mains hum" not in sentence] == []
