@@ -77,6 +77,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
 
 def _demo(options: argparse.Namespace) -> int:
     from handsfree.console import Screen, summary
+    from handsfree.judge.meterfile import load_meters
     from handsfree.procedure.load import load
     from handsfree.review.report import write_report
     from handsfree.sound.audio import read
@@ -84,7 +85,7 @@ def _demo(options: argparse.Namespace) -> int:
     from handsfree.sound.voice import choose_voice
 
     sessions = _demo_sessions()
-    names = options.session or list(sessions)
+    names = options.session or [name for name, demo in sessions.items() if not demo.by_name_only]
     if unknown := [name for name in names if name not in sessions]:
         raise UnusableError(f"no demo session {unknown[0]!r}: choose from {', '.join(sessions)}")
     base = options.out or Path(tempfile.mkdtemp(prefix="handsfree-demo-"))
@@ -101,7 +102,10 @@ def _demo(options: argparse.Namespace) -> int:
                 print(remark, file=sys.stderr)
             loaded = load(demo.procedure)
             watch = _watch(screen, glance, loaded.procedure)
-            conversation, opened = begin(loaded, base / name, voice, watch, recogniser, source=demo.audio.name)
+            meters = load_meters(demo.meters)
+            conversation, opened = begin(
+                loaded, base / name, voice, watch, recogniser, source=demo.audio.name, meters=meters
+            )
             from_recording(conversation, audio, opened)
             conversation.close()
             finding = conversation.session.finding or "no finding"
@@ -119,7 +123,9 @@ class _DemoSession:
     about: str
     audio: Path
     procedure: Path
+    meters: tuple[Path, ...]
     finding: str
+    by_name_only: bool  # minutes long
 
 
 def _demo_sessions() -> dict[str, _DemoSession]:
@@ -130,7 +136,9 @@ def _demo_sessions() -> dict[str, _DemoSession]:
             entry["about"],
             folder / entry["audio"],
             _shipped("procedures") / entry["procedure"],
+            tuple(_shipped("meters") / meter for meter in entry.get("meters", ())),
             entry["finding"],
+            entry.get("by_name_only", False),
         )
         for entry in listing
     }
@@ -650,7 +658,12 @@ def _parser() -> argparse.ArgumentParser:
         "Feeds recorded visits of a technician to the recogniser at full speed, prints what is said and heard, and "
         "writes the record and a report of each. Needs no microphone, loudspeaker or model download.",
     )
-    demo.add_argument("session", nargs="*", help="which of the recorded sessions (default: all)")
+    demo.add_argument(
+        "session",
+        nargs="*",
+        help="which of the recorded sessions (default: the short ones; "
+        "cabinet-warms and cabinet-cools are the long ones)",
+    )
     demo.add_argument("--out", type=Path, metavar="DIR", help="folder for the records (default: a new temporary one)")
     demo.add_argument(
         "--voice",

@@ -5,8 +5,11 @@ from __future__ import annotations
 from datetime import UTC, datetime
 from pathlib import Path
 
+import numpy as np
 import pytest
+from scipy.optimize import curve_fit
 
+from handsfree.judge.meterfile import load_meters
 from handsfree.procedure.load import load
 from handsfree.session.events import Mark
 from handsfree.session.journal import Entry, read
@@ -70,17 +73,24 @@ def recogniser() -> MoonshineRecogniser:
     return MoonshineRecogniser()
 
 
-def played(name: str, recogniser: MoonshineRecogniser, folder: Path) -> list[Entry]:
+def played(
+    name: str,
+    recogniser: MoonshineRecogniser,
+    folder: Path,
+    procedure: str = "bottle-cooler-does-not-cool",
+    *meters: str,
+) -> list[Entry]:
     """The journal of a recorded session."""
     recording, remarks = audio.read(ROOT / "demo_sessions" / name / "technician.flac")
     assert remarks == ()
     conversation, opened = begin(
-        load(ROOT / "procedures" / "bottle-cooler-does-not-cool.yaml"),
+        load(ROOT / "procedures" / f"{procedure}.yaml"),
         folder,
         SilentVoice(),
         lambda event, acts: None,
         recogniser,
         source=name,
+        meters=load_meters([ROOT / "meters" / meter for meter in meters]),
         time=datetime(2031, 5, 6, 7, 8, 9, tzinfo=UTC),
     )
     from_recording(conversation, recording, opened)
@@ -139,3 +149,60 @@ def test_every_utterance_is_kept_as_a_clip(recogniser: MoonshineRecogniser, tmp_
     for entry in heard:
         clip, _ = audio.read(tmp_path / "session" / entry.data["clip"])
         assert clip.seconds == pytest.approx(entry.data["seconds"], abs=0.001)
+
+
+def test_a_recorded_session_is_judged_with_the_meter_its_leads_and_the_rule(
+    recogniser: MoonshineRecogniser, tmp_path: Path
+) -> None:
+    entries = played("air-curtain", recogniser, tmp_path / "session", "air-curtain-blows-cold", "ostrel-61.yaml")
+
+    *_, heater, cut_out = [entry.data for entry in of_kind(entries, Mark.READING)]
+    assert (heater["value"], heater["leads"]["corrected"], heater["verdict"]) == ("26.90", "26.59", "conforming")
+    assert (cut_out["value"], cut_out["leads"]["corrected"], cut_out["verdict"]) == ("1.62", "1.31", "nonconforming")
+    assert cut_out["decision"]["rule"] == "guarded acceptance"
+    assert float(cut_out["decision"]["conformity"]) < 0.001
+    assert of_kind(entries, Mark.CONCLUDED)[0].data["finding"] == "The thermal cut-out does not close."
+    assert verify(tmp_path / "session") == []
+
+
+CABINET = "retarder-proofer-is-off-temperature"
+
+
+def test_a_recorded_cabinet_is_judged_by_its_plate_its_elements_and_how_it_warms(
+    recogniser: MoonshineRecogniser, tmp_path: Path
+) -> None:
+    entries = played("cabinet-warms", recogniser, tmp_path / "session", CABINET, "ostrel-61.yaml")
+
+    figures = {entry.data["step"]: entry.data for entry in of_kind(entries, Mark.CALCULATED)}
+    # R = V^2/P is 52.9 ohms for 230 V and 1000 W; the elements read 53.2, 52.8 and 53.1 ohms, mean 53.03
+    assert [figure["verdict"] for figure in figures.values()] == ["conforming"] * 3
+    assert [round(float(figure["value"]), 2) for figure in figures.values()] == [0.44, 0.25, 0.03]
+    (watched,) = of_kind(entries, Mark.WATCHED)
+    assert watched.data["verdict"] == "conforming"
+    (series,) = watched.data["series"]
+    taken = [entry.data for entry in of_kind(entries, Mark.READING) if entry.data.get("series") == "chamber air"]
+    seconds, values = zip(*((data["seconds"], float(data["value"])) for data in taken), strict=True)
+    # scipy's least squares on the same readings, as a general-purpose library has it
+    (settles, starts, tau), _ = curve_fit(
+        lambda t, settles, starts, tau: settles + (starts - settles) * np.exp(-t / tau),
+        np.array(seconds, float),
+        np.array(values),
+        (40.0, 20.0, 100.0),
+    )
+    fit = {name: float(value) for name, value in series["fit"].items()}
+    assert (fit["settles"], fit["starts"], fit["tau"]) == pytest.approx((settles, starts, tau), rel=0.03)
+    assert of_kind(entries, Mark.CONCLUDED)[0].data["finding"] == "The cabinet heats as it must."
+    assert verify(tmp_path / "session") == []
+
+
+def test_a_recorded_cabinet_is_judged_by_its_windings_and_how_its_coil_and_air_cool(
+    recogniser: MoonshineRecogniser, tmp_path: Path
+) -> None:
+    entries = played("cabinet-cools", recogniser, tmp_path / "session", CABINET, "ostrel-61.yaml")
+
+    readings = [entry.data for entry in of_kind(entries, Mark.READING)]
+    assert [data["value"] for data in readings if data.get("series") == "coil"] == [
+        *("12.2", "6.1", "0.5", "-3", "-5.2", "-6.6", "-7.5")
+    ]
+    assert of_kind(entries, Mark.CONCLUDED)[0].data["finding"] == "The cabinet cools as it must."
+    assert verify(tmp_path / "session") == []
