@@ -24,6 +24,7 @@ START, END = 1, 2  # tokens
 HEADS, WIDTH = 8, 36  # of the network's attention
 SPACE = "\u2581"  # how the tokens write a space
 SCALE = 32768.0
+STRIDE = 384  # samples from one encoded frame to the next; the decoder wants its mask by the sample
 SHORTEST = 4000  # samples; the network needs a quarter of a second to say anything
 
 Floats = NDArray[np.float32]
@@ -100,7 +101,7 @@ class Network:
     def listen(self, samples: NDArray[np.int16], rows: int) -> Heard:
         """The sound as the network hears it, with room for ``rows`` texts at once, and the one text that is empty."""
         values = np.pad(samples, (0, max(0, SHORTEST - len(samples)))).astype(np.float32)[None] / np.float32(SCALE)
-        (heard,) = self._encoder.run(None, {"input_values": values, "attention_mask": _ones(values)})
+        (heard,) = self._encoder.run(None, {"input_values": values, "attention_mask": np.ones(values.shape, np.int64)})
         sound = Sound(np.repeat(heard, rows, 0), {})
         first = self._run(sound, np.array([START]), self._empty, begun=False)
         sound.keys.update({name: np.repeat(value, rows, 0) for name, value in first.items() if ".encoder." in name})
@@ -117,7 +118,7 @@ class Network:
     ) -> dict[str, Floats]:
         heard = sound.heard[: len(tokens)]
         given = {
-            "encoder_attention_mask": _ones(heard),
+            "encoder_attention_mask": np.ones((len(heard), heard.shape[1] * STRIDE), np.int64),
             "input_ids": tokens.astype(np.int64)[:, None],
             "encoder_hidden_states": heard,
             "use_cache_branch": np.array([begun]),
@@ -163,7 +164,3 @@ class Heard(NamedTuple):
 
 def _session(path: Path, options: onnxruntime.SessionOptions) -> onnxruntime.InferenceSession:
     return onnxruntime.InferenceSession(str(path), options, providers=["CPUExecutionProvider"])
-
-
-def _ones(values: Floats) -> NDArray[np.int64]:
-    return np.ones(values.shape[:2], np.int64)

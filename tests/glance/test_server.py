@@ -144,7 +144,7 @@ def test_a_name_that_was_made_to_lead_here_is_told_nothing(glance: Glance) -> No
 def test_whoever_is_not_at_this_computer_needs_the_token() -> None:
     with closing(Glance("0.0.0.0", 0)) as glance:
         assert glance.open_to_others
-        for query in ("", "?token=", "?token=guessed", "?token=%ff", glance.url.partition("?")[2][:-1]):
+        for query in ("", "?token=", "?token=guessed", "?token=%ff", "?" + glance.url.partition("?")[2][:-1]):
             assert ask(glance, f"/events{query}")[0] == 403, query
         with told(glance) as states:
             assert next(states)["ended"] is False

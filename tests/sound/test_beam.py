@@ -3,11 +3,13 @@
 import math
 from pathlib import Path
 
+import numpy as np
 import pytest
 
 from handsfree.sound.audio import read
 from handsfree.sound.automaton import Automaton, smallest
 from handsfree.sound.beam import BEAM, Net, score, search
+from handsfree.sound.protocol import RATE
 from handsfree.sound.transformer import Heard, Network, folder
 from handsfree.spoken import grammar
 from handsfree.spoken.expression import Alt, spoken
@@ -80,3 +82,10 @@ def test_the_same_sound_is_heard_alike_beside_any_number_of_other_texts(network:
 def test_a_small_grammar_is_scored_as_in_the_search(network: Network) -> None:
     net, clip = Net(only("fifteen ohms", "fifty ohms"), network.tokens, {}), heard(network, "fifty_ohms")
     assert score(network, net, clip) == pytest.approx(dict(search(network, net, clip).sentences), abs=0.01)
+
+
+@pytest.mark.parametrize("seconds", [0.05, 1.0, 9.0, 10.0, 15.0])
+def test_sound_of_any_length_is_heard(network: Network, seconds: float) -> None:
+    samples = read(SPEECH / "novel_cold_hearted.flac")[0].samples
+    clip = network.listen(np.resize(samples, round(seconds * RATE)), BEAM + 1)
+    assert search(network, Net(only("done"), network.tokens, {}), clip).free < 0
