@@ -521,7 +521,8 @@ def test_a_whole_demo_session_is_held_live_with_a_technician_who_cuts_in(
     assert verify(tmp_path / "live") == []
     assert findings(entries) == findings(expected) == ["The resistance of the start relay is too high."]
     assert taken(entries) == taken(expected)
-    assert [each["text"] for each in data(entries, Mark.HEARD)] == [each["text"] for each in data(expected, Mark.HEARD)]
+    # The words may differ where the meaning does not: "eleven" and "one one", "volt" and "volts".
+    assert understood(entries) == understood(expected)
     assert data(entries, Mark.FAULT) == []
     # What the record says was spoken came out of the loudspeaker, between two utterances of the technician.
     answers = [
