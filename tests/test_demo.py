@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from datetime import UTC, datetime
+from functools import cache
 from pathlib import Path
 
 import numpy as np
@@ -98,6 +100,22 @@ def played(
     return read(folder)
 
 
+Visits = Callable[[str], Path]
+
+
+@pytest.fixture(scope="module")
+def visit(recogniser: MoonshineRecogniser, tmp_path_factory: pytest.TempPathFactory) -> Visits:
+    """The folder of a recorded session's record; each is held once."""
+
+    @cache
+    def folder(name: str) -> Path:
+        made = tmp_path_factory.mktemp(name) / "session"
+        played(name, recogniser, made)
+        return made
+
+    return folder
+
+
 def of_kind(entries: list[Entry], mark: Mark) -> list[Entry]:
     return [entry for entry in entries if entry.kind is mark]
 
@@ -116,10 +134,9 @@ def test_a_recorded_session_comes_to_its_finding(
     path: str,
     condition: str,
     part: str | None,
-    recogniser: MoonshineRecogniser,
-    tmp_path: Path,
+    visit: Visits,
 ) -> None:
-    entries = played(name, recogniser, tmp_path / "session")
+    entries = read(visit(name))
 
     taken = [entry.data for entry in of_kind(entries, Mark.READING)]
     assert [(each["step"], each["value"], each["unit"], each["verdict"]) for each in taken] == readings
@@ -128,11 +145,11 @@ def test_a_recorded_session_comes_to_its_finding(
     concluded = of_kind(entries, Mark.CONCLUDED)[-1].data
     assert (concluded["condition"], concluded["part"]) == (condition, part)
     assert of_kind(entries, Mark.CLOSED)[-1].data["off"] == []
-    assert verify(tmp_path / "session") == []
+    assert verify(visit(name)) == []
 
 
-def test_a_corrected_reading_stays_on_record(recogniser: MoonshineRecogniser, tmp_path: Path) -> None:
-    entries = played("start-relay", recogniser, tmp_path / "session")
+def test_a_corrected_reading_stays_on_record(visit: Visits) -> None:
+    entries = read(visit("start-relay"))
 
     (corrected,) = of_kind(entries, Mark.CORRECTED)
     values = {entry.data["id"]: entry.data["value"] for entry in of_kind(entries, Mark.READING)}
@@ -140,14 +157,14 @@ def test_a_corrected_reading_stays_on_record(recogniser: MoonshineRecogniser, tm
     assert values[corrected.data["by"]] == "9.6"
 
 
-def test_every_utterance_is_kept_as_a_clip(recogniser: MoonshineRecogniser, tmp_path: Path) -> None:
-    entries = played("start-relay", recogniser, tmp_path / "session")
+def test_every_utterance_is_kept_as_a_clip(visit: Visits) -> None:
+    entries = read(visit("start-relay"))
 
     said = (ROOT / "demo_sessions" / "start-relay" / "script.txt").read_text(encoding="utf-8").split("\n")
     heard = of_kind(entries, Mark.HEARD)
     assert len(heard) == len([line for line in said if line.strip()])
     for entry in heard:
-        clip, _ = audio.read(tmp_path / "session" / entry.data["clip"])
+        clip, _ = audio.read(visit("start-relay") / entry.data["clip"])
         assert clip.seconds == pytest.approx(entry.data["seconds"], abs=0.001)
 
 
