@@ -42,7 +42,8 @@ SOME = (
     "say_again",
     "stand_by",
 )
-SESSIONS = sorted(path.parent.name for path in (ROOT / "demo_sessions").glob("*/technician.flac"))
+# Those in which somebody speaks from the beginning.
+SESSIONS = ("air-curtain", "all-sound", "start-relay", "start-relay-hum")
 SNRS = (20, 15, 10, 5)
 
 Float = NDArray[np.float64]
@@ -180,7 +181,13 @@ def test_the_index_puts_noises_in_the_order_of_the_harm_they_do() -> None:
 
 @pytest.mark.parametrize(
     ("kind", "snr", "grades"),
-    [("hum", 20, {4, 5}), ("hum", 10, {3, 4, 5}), ("fan", 20, {2, 3, 4}), ("fan", 10, {1, 2, 3}), ("fan", 5, {1, 2})],
+    [
+        ("hum", 20, {4, 5}),
+        ("hum", 10, {3, 4, 5}),
+        ("fan", 20, {3, 4, 5}),
+        ("fan", 10, {1, 2, 3, 4}),
+        ("fan", 5, {1, 2}),
+    ],
 )
 def test_the_grade_follows_what_was_right_in_such_noise(kind: str, snr: int, grades: set[int]) -> None:
     assert {levels_in(name, kind, snr).readability for name in PHRASES} <= grades
