@@ -382,9 +382,6 @@ def _beside(said: Sequence[str], heard: Sequence[str]) -> Iterator[tuple[str, st
             yield word, other
 
 
-_CLEARER = {plain: figure for figure, plain in _FIGURES.items() if plain != "zero"}  # ICAO Doc 9432, 2.4.2
-
-
 def advise(word: str, found: Found) -> str:
     """What the speaker may do about a word that fails."""
     wrong = next((other for other in found.taken_for if other != NOTHING), None)
@@ -392,8 +389,6 @@ def advise(word: str, found: Found) -> str:
         f"{word} was " + (f"taken for {wrong}" if wrong else "not heard") + f" {_times(found.said - found.right)}"
     )
     others = [phrase for phrases in PHRASES.values() if word in phrases for phrase in phrases if phrase != word]
-    if word in _CLEARER:
-        return f"say {_CLEARER[word]}: {happened}"
     if word in TWIN:
         return f"say its digits one by one: {happened}"
     if others:

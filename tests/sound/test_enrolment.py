@@ -231,7 +231,7 @@ def test_a_sentence_that_was_not_heard_is_missed_and_not_taken_for_another() -> 
 @pytest.mark.parametrize(
     ("word", "other", "advice"),
     [
-        ("nine", "five", "say niner: nine was taken for five once"),
+        ("nine", "five", "say it slower, with a short pause before it: nine was taken for five once"),
         ("fifteen", "fifty", "say its digits one by one: fifteen was taken for fifty once"),
         ("affirm", "", "say affirmative: affirm was not heard once"),
     ],
