@@ -216,6 +216,9 @@ def plausible(reading: Reading, step: Measure) -> bool:
     return step.plausible is None or within(reading, step.plausible, step.unit)
 
 
+_WORST_FIRST = (Verdict.NONCONFORMING, Verdict.UNDECIDED, Verdict.CONFORMING)
+
+
 def doubt_about(
     words: Sequence[str],
     reading: Reading,
@@ -228,12 +231,13 @@ def doubt_about(
     """Whether ``words``, understood as ``reading``, may have been something that would be judged otherwise.
 
     ``likely`` and ``unlikely`` are the recogniser's own alternatives. ``worked`` is the verdict on figures that are
-    worked out from a reading, for one without a limit of its own. What the meter cannot show was not said. Raises
-    JudgingError as ``assess`` does of the reading itself.
+    worked out from a reading; the worse of it and the reading's own counts. What the meter cannot show was not said.
+    Raises JudgingError as ``assess`` does of the reading itself.
     """
 
     def verdict(of: Reading) -> Verdict | None:
-        return assess(of, step, means).judgement.verdict or worked(of)
+        found = {assess(of, step, means).judgement.verdict, worked(of)}
+        return next((each for each in _WORST_FIRST if each in found), None)
 
     def can_be(other: Hearing) -> bool:
         try:

@@ -221,7 +221,7 @@ class HeaterResistance(_Part):
 class _Winding(_Part):
     resistance: Figure
     temperature: Figure
-    corrected_to: Finite = Decimal(20)  # degrees Celsius
+    corrected_to: Annotated[Finite, Field(ge=-50, le=200)] = Decimal(20)  # degrees Celsius
     conductor: Literal["copper", "aluminium"] = "copper"
 
 

@@ -391,7 +391,8 @@ class _Figure:
             return None
         first = known[0][1]
         for number, other in known[1:]:
-            if other != first:
+            is_degrees = first.quantity is Quantity.TEMPERATURE  # only there a difference is something else
+            if other.quantity is not first.quantity or (is_degrees and other != first):
                 what = f"{other.quantity} beside {first.quantity}"
                 if other.quantity is first.quantity:
                     what = "a temperature beside a difference of temperatures"

@@ -162,6 +162,7 @@ class _Machine:
 
     energy: dict[str, Energy] = field(default_factory=dict)
     off: list[str] = field(default_factory=list)
+    tested: dict[str, str | None] = field(default_factory=dict)  # voltage steps since isolating, and the meter used
 
 
 @dataclass(frozen=True, slots=True)
@@ -183,6 +184,10 @@ class _Query:
 _SLOWER = 0.85
 _NO_METER = "no meter"  # no identifier, so no meter has it
 _NONE_OF_THESE = ("none of these", "another one")
+_TWO_METERS = (
+    "the meter was changed while proving dead, so nothing is proved. Say go back to where your meter is proved, and "
+    "use one meter throughout"
+)
 _MEASURE_AGAIN = "Measure again."
 _BETTER_METER = "Take a better meter and say change meter, or say unable and the reason."
 
@@ -649,6 +654,8 @@ class Session:
         taken = _Taken(f"r{len(self._readings) + 1}", step.id, assessment)
         self._readings.append(taken)
         self._record(Mark.READING, self._reading_data(taken, step) | assessment.data())
+        if step.quantity is Quantity.VOLTAGE:
+            self._machine.tested[step.id] = assessment.meter.meter if assessment.meter else None
         self._say(_sentence(_judged(taken)), "reading")
         again = taken.outcome == Verdict.UNDECIDED and self.procedure.target(step.id, taken.outcome) == step.id
         if again and assessment.decision is not None:
@@ -958,10 +965,17 @@ class Session:
         for source in step.isolates:
             if self._machine.energy[source] is Energy.LIVE:
                 self._energy(source, Energy.ISOLATED)
+                self._machine.tested.clear()
+        # A meter that is proved on a live source before and after proves nothing of another one in between.
+        one_meter = len(set(self._machine.tested.values())) <= 1
         for source in step.proves_dead:
             # Dead and not isolated is a supply that happens to be off: it can come back.
-            if self._machine.energy[source] is Energy.ISOLATED:
+            if self._machine.energy[source] is Energy.ISOLATED and one_meter:
                 self._energy(source, Energy.PROVED_DEAD)
+        if step.proves_dead and not one_meter:
+            self._refuse(_TWO_METERS)
+        elif step.proves_dead:
+            self._machine.tested.clear()
         for source in step.energises:
             self._energy(source, Energy.LIVE)
         for item in step.takes_off:

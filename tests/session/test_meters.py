@@ -618,3 +618,16 @@ def test_the_air_curtain_is_found_by_its_cut_out_with_meter_leads_and_rule(tmp_p
 def test_a_fault_while_the_meter_is_asked_for_moves_nothing() -> None:
     talk = Talk(coil(), OSTREL, FINE).event(Fault(START, "The loudspeaker was unplugged."))
     assert talk.hear("meter one").session.at == "coil"
+
+
+def test_dead_is_proved_with_one_meter_throughout() -> None:
+    (ostrel,) = load_meters([ROOT / "meters"])
+    brimm = ostrel.model_copy(update={"meter": "brimm", "name": "Brimm 2", "called": ("brimm",)})
+    talk = Talk(load(ROOT / "procedures" / "air-curtain-blows-cold.yaml"), ostrel, brimm)
+    talk.hear("meter one", *CURTAIN[:6], "change meter", "meter two", *CURTAIN[6:8])
+    assert any(said.startswith("Not possible: the meter was changed while proving dead") for said in talk.said)
+    assert "proved dead" not in [data["state"] for data in talk.all(Mark.ENERGY)]
+    assert talk.said[-1].startswith("Not possible: hands stay out")  # the cover
+    talk.hear(*["go back"] * 3, "two three zero point nine volts", *CURTAIN[5:8])
+    assert talk.all(Mark.ENERGY)[-1]["state"] == "proved dead"
+    assert talk.hear("done").all(Mark.TAKEN_OFF)
