@@ -386,6 +386,8 @@ def _unknown_key(path: PathInFile, document: Document) -> tuple[str, str]:
         return f'the limit has both "{allowed[0]}" and "{key}"', f"keep one; {_LIMIT_REMEDY}"
     if path[2:3] == ("calculate",) and key in model.FIGURES and allowed[0] in model.FIGURES:
         return f'the figure has both "{allowed[0]}" and "{key}"', "keep one; a figure may stand inside the other"
+    if key.isdigit():  # {at_most: 0,3} is 0, and a key 3
+        return f"a number is written with a comma before {key}", "write a point, as in 0.3; a comma parts two keys"
     near = difflib.get_close_matches(key, allowed, 1)
     hint = f'write "{near[0]}"' if near else "remove it"
     present = set(_at(path[:-1], document))

@@ -303,6 +303,11 @@ ONE_FAULT = [
     ),
     (
         "    unit: ohm\n",
+        "    unit: ohm\n    needs_rating: {category: III, volts: 300,5}\n",
+        "20:46: a number is written with a comma before 5; write a point, as in 0.3; a comma parts two keys",
+    ),
+    (
+        "    unit: ohm\n",
         "    unit: ohm\n    needs_rating: {category: III, volts: 0}\n",
         '20:42: "volts" is 0; write a number above zero',
     ),
