@@ -21,7 +21,7 @@ from handsfree.judge.uncertain import COVERAGE, JudgingError, Uncertain, exact, 
 from handsfree.judge.verdict import Judgement, bounds, in_unit, judge, last_digit, say_limit
 from handsfree.judge.zero import correct, lead_zero
 from handsfree.procedure.model import DecisionRule, Measure, Verdict
-from handsfree.spoken.meaning import Kind, Reading
+from handsfree.spoken.meaning import Kind, Quantity, Reading
 from handsfree.spoken.readback import say_reading, say_value
 from handsfree.spoken.units import NEVER_NEGATIVE
 
@@ -137,9 +137,11 @@ class Assessment:
 def assess(reading: Reading, step: Measure, means: Means) -> Assessment:
     """Judges a reading at a step. A meter that is no instrument for this quantity is left out of it.
 
-    Raises JudgingError where the meter cannot have shown this, where shorted leads are worn, and where less was read
-    than the leads alone have.
+    Raises JudgingError where the meter cannot have shown this, where shorted leads are worn, where less was read than
+    the leads alone have, and where a nameplate would state nothing or less.
     """
+    if step.nameplate and step.quantity is not Quantity.TEMPERATURE and Decimal(reading.value or 1) <= 0:
+        raise JudgingError("a nameplate states more than zero: read the plate again")
     meter, zero = means.meter, means.zero
     if meter is not None and not measures(meter, step.quantity, step.waveform):
         meter = None

@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from handsfree.judge.assess import Assessment, Means, Zero, assess
+from handsfree.judge.assess import Assessment, Means, Zero, assess, doubt_about
 from handsfree.judge.meter import Meter
 from handsfree.judge.uncertain import JudgingError
 from handsfree.judge.verdict import judge
@@ -131,3 +131,20 @@ def test_a_meter_that_tells_ac_from_dc_takes_the_steps_word_for_it() -> None:
     assert judged(reading("230.0", "volt"), asked, meter=both).expanded == "2.7"
     with pytest.raises(JudgingError, match="say a c or d c"):
         judged(reading("230.0", "volt"), asked.model_copy(update={"waveform": None}), meter=both)
+
+
+def test_a_nameplate_states_more_than_zero() -> None:
+    plate = step(quantity="power", unit="watt", nameplate=True)
+    with pytest.raises(JudgingError, match="read the plate again"):
+        judged(reading("0", "watt"), plate)
+    assert judged(reading("1000", "watt"), plate).judgement.verdict is None
+
+
+def test_a_reading_within_its_own_limit_is_questioned_where_a_figure_made_of_it_would_turn() -> None:
+    element, means = step(limit={"at_most": 200}), Means(DecisionRule.SIMPLE_ACCEPTANCE, Decimal(1))
+
+    def imbalance(of: Reading) -> Verdict:
+        return Verdict.CONFORMING if of.value == "15" else Verdict.NONCONFORMING
+
+    assert doubt_about(["fifteen", "ohms"], reading("15"), element, means, worked=imbalance).asks
+    assert not doubt_about(["fifteen", "ohms"], reading("15"), element, means).asks
