@@ -113,18 +113,25 @@ def test_a_heater_is_judged_by_the_plate_that_was_read_before(ohms: str, percent
     assert (figure["value"], figure["verdict"], figure["unit"]) == (percent, verdict, "percent")
 
 
-def test_a_plate_without_power_is_told_and_the_last_input_is_asked_for_again() -> None:
-    talk = talk_on(HEATER, "two hundred thirty volts", "zero watts", "fifty two ohms")
-    assert talk.said[-2:] == [
-        "Figure cannot be worked out: a nameplate has a voltage and a power above zero: read the plate again.",
-        "Measure it.",
-    ]
-    assert talk.session.at == "heater"
-    assert worked(talk)["value"] is None
-    # The plate is read again on the way back, and the figure is there.
-    talk.hear("go back", "one thousand watts", "fifty two ohms")
+def test_a_plate_without_power_is_asked_for_again_where_it_is_read() -> None:
+    talk = talk_on(HEATER, "two hundred thirty volts", "zero watts")
+    assert "a nameplate states more than zero: read the plate again" in talk.said[-1].lower()
+    assert talk.session.at == "watts"
+    talk.hear("one thousand watts", "fifty two ohms")
     assert worked(talk)["verdict"] == "conforming"
     assert talk.session.finding == "It is sound."
+
+
+RATIO = measure("one") + measure("other") + calculate("{ratio: [one, other]}", "{at_least: 0.5}", None)
+
+
+def test_a_figure_that_cannot_be_worked_out_is_told_and_its_last_input_asked_for_again() -> None:
+    talk = talk_on(RATIO, "five ohms", "zero ohms")
+    assert talk.said[-2].startswith("Figure cannot be worked out: ")
+    assert (talk.said[-1], talk.session.at) == ("Measure it.", "other")
+    assert worked(talk)["value"] is None
+    talk.hear("four ohms")
+    assert worked(talk)["verdict"] == "conforming"
 
 
 def test_a_hearing_that_would_turn_a_figure_is_asked_for_digit_by_digit() -> None:
