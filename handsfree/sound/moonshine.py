@@ -36,7 +36,7 @@ if TYPE_CHECKING:
 Sense = Meaning | str  # what a sentence means; the sentence itself where it would be refused
 
 NAME = "moonshine"
-GRAMMARS_KEPT = 8
+GRAMMARS_KEPT = 4
 ALTERNATIVES = 5
 # Nats that must speak for a word that is listened for only to be refused (``grammar.decoys``), beside the others.
 DECOY = math.log(0.01)
