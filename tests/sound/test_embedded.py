@@ -11,9 +11,9 @@ import pytest
 from handsfree.sound.audio import read
 from handsfree.sound.automaton import smallest
 from handsfree.sound.evidence import ACCEPT
-from handsfree.sound.moonshine import GRAMMARS_KEPT, MoonshineRecogniser
+from handsfree.sound.moonshine import MoonshineRecogniser
 from handsfree.sound.protocol import Audio, Recogniser
-from handsfree.sound.sphinx import SphinxRecogniser
+from handsfree.sound.sphinx import GRAMMARS_KEPT, SphinxRecogniser
 from handsfree.spoken import grammar
 from handsfree.spoken.expression import Alt
 from handsfree.spoken.meaning import Answer, Command, Expectation, Kind, Open, Quantity, Reading, Refusal, Word
