@@ -410,6 +410,10 @@ class Corpus:
         soundfile.write(self.folder / file, samples, RATE, format="FLAC", subtype="PCM_16")
         self.rows.append({"file": file, **row})
 
+    def say(self, samples: Samples, phrase: Phrase, **who: Any) -> None:
+        """A clip of somebody who says ``phrase``; ``who`` says who that is and where it comes from."""
+        self.add(samples, set="said", split=phrase.split, text=phrase.text, **who, **phrase.truth())
+
     def tidy(self) -> None:
         """Delete the clips of earlier runs that are not in this one; any other file stays."""
         named = {row["file"] for row in self.rows}
@@ -474,18 +478,15 @@ def said_by_voices(corpus: Corpus, shelf: Shelf) -> None:
             corpus.remarks.append(str(missing))
             continue
         for (phrase, speed), samples in zip(jobs, spoken, strict=True):
-            corpus.add(
+            corpus.say(
                 placed(samples, seed_of(voice.speaker, phrase.text, speed)),
-                set="said",
-                split=phrase.split,
+                phrase,
                 speaker=voice.speaker,
                 voice="synthetic",
                 about=voice.about,
                 source=voice.source,
                 licence=voice.licence,
                 speed=speed,
-                text=phrase.text,
-                **phrase.truth(),
             )
         corpus.write()
 
@@ -526,36 +527,30 @@ def said_by_people(corpus: Corpus, shelf: Shelf) -> None:
             for word in phrase.text.split():
                 level = speech_level(words[word])
                 parts += [words[word] * (0.1 / level), np.zeros(round(choose.uniform(0.05, 0.15) * RATE))]
-            corpus.add(
+            corpus.say(
                 placed(np.concatenate(parts), seed_of("joined", phrase.text)),
-                set="said",
-                split=phrase.split,
+                phrase,
                 speaker="prompts-en",
                 voice="human, joined",
                 about="woman, US",
                 source=package,
                 licence="CC-BY-SA-3.0",
                 speed=1.0,
-                text=phrase.text,
-                **phrase.truth(),
             )
     except UnavailableError as missing:
         corpus.remarks.append(str(missing))
     try:
         folder, package = shelf.debian("pocketsphinx-testdata")
         phrase = Phrase("tune", Expectation(Quantity.COUNT), "five five", "words")
-        corpus.add(
+        corpus.say(
             placed(sound(first(folder, "cards/004.wav")), 1),
-            set="said",
-            split=phrase.split,
+            phrase,
             speaker="cards",
             voice="human",
             about="man",
             source=package,
             licence="BSD-2-clause",
             speed=1.0,
-            text=phrase.text,
-            **phrase.truth(),
         )
     except UnavailableError as missing:
         corpus.remarks.append(str(missing))

@@ -89,9 +89,9 @@ def _demo(options: argparse.Namespace) -> int:
     if unknown := [name for name in names if name not in sessions]:
         raise UnusableError(f"no demo session {unknown[0]!r}: choose from {', '.join(sessions)}")
     base = options.out or Path(tempfile.mkdtemp(prefix="handsfree-demo-"))
-    screen = Screen()
+    screen, settings = Screen(), _settings(options)
     rows, as_expected, started, recorded = [], True, time.monotonic(), 0.0
-    with _glance(_settings(options), screen.console) as glance, _recogniser(_settings(options)) as recogniser:
+    with _glance(settings, screen.console) as glance, _recogniser(settings) as recogniser:
         for name in names:
             demo = sessions[name]
             audio, _ = read(demo.audio)
@@ -325,28 +325,28 @@ def _pass_on(raw: io.RawIOBase, typed: queue.Queue[bytes]) -> None:
 @contextmanager
 def _recogniser(settings: Settings, speaker: Speaker | None = None) -> Iterator[Recogniser]:
     """The recogniser that was asked for; the embedded ones in a process of their own."""
-    from handsfree.sound import moonshine
+    from handsfree.sound import engines
     from handsfree.sound.apart import Apart
 
     name: str = settings.engine
     if name == "auto":
-        name = speaker.engine if speaker else _default_engine()
+        name = speaker.engine if speaker else engines.default()
     if speaker is not None and name != speaker.engine:
         raise UnusableError(
             f"{speaker.name} was enrolled with {speaker.engine}, and {name} errs in other words: "
             f"add --engine {speaker.engine}, enrol again with --engine {name}, or leave the speaker out with "
             "--speaker default"
         )
-    if name == moonshine.NAME and not moonshine.installed():
+    if name == engines.MOONSHINE and engines.network_folder() is None:
         raise UnusableError("moonshine is not installed on this computer: add --engine pocketsphinx")
     with ExitStack() as stack:
 
         def embedded(name: str) -> Apart:
-            apart = Apart(name, _EMBEDDED[name], speaker)
+            apart = Apart(name, engines.EMBEDDED[name], speaker)
             stack.callback(apart.close)
             return apart
 
-        if name in _EMBEDDED:
+        if name in engines.EMBEDDED:
             yield embedded(name)
             return
         from handsfree.sound.pair import PairRecogniser
@@ -359,19 +359,7 @@ def _recogniser(settings: Settings, speaker: Speaker | None = None) -> Iterator[
                 "or name it with --model"
             )
         vosk = VoskRecogniser(model)
-        yield vosk if name == "vosk" else PairRecogniser(embedded(_default_engine()), vosk)
-
-
-def _default_engine() -> str:
-    from handsfree.sound import moonshine
-
-    return moonshine.NAME if moonshine.installed() else "pocketsphinx"
-
-
-_EMBEDDED = {
-    "moonshine": "handsfree.sound.moonshine:MoonshineRecogniser",
-    "pocketsphinx": "handsfree.sound.sphinx:SphinxRecogniser",
-}
+        yield vosk if name == "vosk" else PairRecogniser(embedded(engines.default()), vosk)
 
 
 # -- parse and hear --------------------------------------------------------------------------------------------------
@@ -521,12 +509,12 @@ def _enrol(options: argparse.Namespace) -> int:
 def _enrol_speaker(options: argparse.Namespace) -> int:
     from rich.console import Console
 
-    from handsfree.sound import enrolment
+    from handsfree.sound import engines, enrolment
     from handsfree.sound.audio import read
 
     console, settings = Console(highlight=False), _settings(options)
     name = enrolment.tidy(options.name)
-    adapted = settings.engine if settings.engine in _EMBEDDED else "auto"  # Vosk is not
+    adapted = settings.engine if settings.engine in engines.EMBEDDED else "auto"  # Vosk is not
     with _recogniser(replace(settings, engine=adapted, model=None)) as recogniser:
         if options.audio:
             audio, remarks = read(options.audio)

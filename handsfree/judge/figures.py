@@ -150,6 +150,9 @@ def formula(figure: Figure, name: Callable[[str], str]) -> str:
         text = formula(part, name)
         return text if isinstance(part, str) else f"({text})"
 
+    def shown(resistance: Figure, nominal: Decimal) -> str:
+        return f"temperature at {of(resistance)} by IEC 60751, {nominal:f} Ω at 0 °C"
+
     match figure:
         case str():
             return name(figure)
@@ -172,10 +175,9 @@ def formula(figure: Figure, name: Callable[[str], str]) -> str:
             to = f"{winding.corrected_to:f}"
             return f"{of(winding.resistance)} × ({nought} + {to}) / ({nought} + {of(winding.temperature)})"
         case model.PlatinumTemperature(platinum_temperature=sensor):
-            return f"temperature at {of(sensor.resistance)} by IEC 60751, {sensor.nominal:f} Ω at 0 °C"
+            return shown(sensor.resistance, sensor.nominal)
         case model.PlatinumError(platinum_error=sensor):
-            shown = f"temperature at {of(sensor.resistance)} by IEC 60751, {sensor.nominal:f} Ω at 0 °C"
-            return f"{shown}, − {of(sensor.temperature)}"
+            return f"{shown(sensor.resistance, sensor.nominal)}, − {of(sensor.temperature)}"
         case model.ThermistorResistance(thermistor_resistance=sensor):
             return f"resistance at {of(sensor.temperature)} by {_curve_words(sensor)}"
         case model.ThermistorTemperature(thermistor_temperature=sensor):

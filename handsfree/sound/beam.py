@@ -83,7 +83,6 @@ class Net:
         for state, word in automaton.steps:
             self._words[state].append(word)
         self._roots: dict[int, tuple[_Node, _Node]] = {}
-        self._encoded: dict[str, tuple[int, ...]] = {}
         self._figures = {self._one(str(figure)): str(figure) for figure in range(10)}
         self._point, self._comma = self._one("."), self._one(",")
         self._begin_figures = {self._one("\u2581"): "", self._one(" -"): "-"}
@@ -182,9 +181,7 @@ class Net:
         return self._roots[state]
 
     def _write(self, node: _Node, text: str, end: tuple[tuple[str, ...], int, float]) -> None:
-        if text not in self._encoded:
-            self._encoded[text] = self._tokens.encode(text)
-        for token in self._encoded[text]:
+        for token in self._tokens.encode(text):
             node = node.next.setdefault(token, _Node())
         if end[:2] not in [known[:2] for known in node.ends]:
             node.ends.append(end)
@@ -239,16 +236,16 @@ def _longer(
         after = net.follow(text.places, first=first)
         closings = net.closings if text.whole and text.places else []
         for token in {*after, *closings}:
-            score = text.score + float(logs[token])
-            if score >= least:
-                choice.append((score, token, text, after.get(token, []), token in closings))
+            log = text.score + float(logs[token])
+            if log >= least:
+                choice.append((log, token, text, after.get(token, []), token in closings))
     choice.sort(key=lambda each: -each[0])
     found = []
-    for score, token, text, places, closed in choice[:beam]:
-        if score < choice[0][0] - BEHIND:
+    for log, token, text, places, closed in choice[:beam]:
+        if log < choice[0][0] - BEHIND:
             break
         whole = net.whole(places) + (text.whole if closed else ())
-        found.append((_Text(score, tuple(places), whole, text.row), token))
+        found.append((_Text(log, tuple(places), whole, text.row), token))
     return found
 
 

@@ -38,7 +38,7 @@ from handsfree.session.machine import Policy
 from handsfree.sound import soundcheck
 from handsfree.sound.devices import Block, microphone
 from handsfree.sound.ear import Ear, Hearing
-from handsfree.sound.evidence import logistic
+from handsfree.sound.evidence import log_odds, logistic
 from handsfree.sound.protocol import RATE, Audio, Recogniser, Utterance
 from handsfree.sound.soundcheck import Levels
 from handsfree.sound.voice import Voice
@@ -409,16 +409,11 @@ def offset(right: Sequence[float], wrong: Sequence[float]) -> float:
     rule of three): this is why it is bounded, and small.
     """
     if wrong:
-        return -min(FARTHEST, max(0.0, _log_odds(max(wrong)) + STEP))
+        return -min(FARTHEST, max(0.0, log_odds(max(wrong)) + STEP))
     if not right:
         return 0.0
     least = sorted(right)[math.floor((1 - ACCEPTED) * len(right))]
-    return min(FARTHEST, max(0.0, -_log_odds(least)))
-
-
-def _log_odds(probability: float) -> float:
-    bounded = min(max(probability, 1e-9), 1 - 1e-9)
-    return math.log(bounded / (1 - bounded))
+    return min(FARTHEST, max(0.0, -log_odds(least)))
 
 
 # -- the profile -------------------------------------------------------------------------------------------------------
@@ -464,7 +459,7 @@ class Speaker(BaseModel):
 
     def trust(self, confidence: float) -> float:
         """A confidence from 0 to 1 as it holds for this speaker."""
-        return logistic(_log_odds(confidence) + self.offset) if self.offset else confidence
+        return logistic(log_odds(confidence) + self.offset) if self.offset else confidence
 
     @property
     def text(self) -> str:

@@ -7,6 +7,7 @@ it is known whether they were right (``benchmarks/calibrate.py`` makes them); no
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 ACCEPT = 0.5  # the operating point: from here on a hearing is taken without asking
@@ -14,7 +15,7 @@ MARGIN_COUNTED = 60.0  # nats; beyond it another hearing is out of the question 
 
 
 @dataclass(frozen=True, slots=True)
-class Written:
+class TextEvidence:
     """Of a network that writes text, bound to a grammar. Logarithms are natural."""
 
     fit: float  # of the probability of the sentence, less that of what the network writes when nothing binds it
@@ -26,9 +27,7 @@ class Written:
     @property
     def confidence(self) -> float:
         """0 to 1."""
-        return logistic(
-            WRITTEN_BIAS + sum(weight * value for weight, value in zip(WRITTEN_WEIGHTS, self.measures, strict=True))
-        )
+        return _confidence(TEXT_BIAS, TEXT_WEIGHTS, self.measures)
 
     @property
     def measures(self) -> tuple[float, ...]:
@@ -59,7 +58,7 @@ class Evidence:
     @property
     def confidence(self) -> float:
         """0 to 1."""
-        return logistic(BIAS + sum(weight * value for weight, value in zip(WEIGHTS, self.measures, strict=True)))
+        return _confidence(BIAS, WEIGHTS, self.measures)
 
     def of_word(self, ratio: float) -> float:
         """The confidence if the whole fitted as this word does, whose ratio may be unknown (nan)."""
@@ -83,8 +82,18 @@ BIAS = -0.328
 # that were wrong, on the tuning set, 157 had the right one that near and 74 did not have it at all.
 RIVALRY = 15 / 4
 
-WRITTEN_WEIGHTS = (1.494, 1.552, 1.457, -1.876, 0.586)
-WRITTEN_BIAS = 0.417
+TEXT_WEIGHTS = (1.494, 1.552, 1.457, -1.876, 0.586)
+TEXT_BIAS = 0.417
+
+
+def _confidence(bias: float, weights: Sequence[float], measures: Sequence[float]) -> float:
+    return logistic(bias + sum(weight * value for weight, value in zip(weights, measures, strict=True)))
+
+
+def log_odds(probability: float) -> float:
+    """What ``logistic`` makes a probability of; finite for 0 and 1 too."""
+    bounded = min(max(probability, 1e-9), 1 - 1e-9)
+    return math.log(bounded / (1 - bounded))
 
 
 def logistic(margin: float) -> float:

@@ -17,14 +17,14 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
-from handsfree.sound import transformer
 from handsfree.sound.automaton import Automaton, smallest
 from handsfree.sound.beam import BEAM, Net, score, search, together
 from handsfree.sound.denoise import denoised
-from handsfree.sound.evidence import Written
+from handsfree.sound.engines import MOONSHINE, network_folder
+from handsfree.sound.evidence import TextEvidence
 from handsfree.sound.protocol import Alternative, Audio, Utterance
 from handsfree.sound.spelling import FIGURE_WORDS
-from handsfree.sound.transformer import Heard
+from handsfree.sound.transformer import Heard, Network
 from handsfree.spoken import grammar
 from handsfree.spoken.confusable import neighbours
 from handsfree.spoken.expression import Alt, Parser, spoken
@@ -35,7 +35,6 @@ if TYPE_CHECKING:
 
 Sense = Meaning | str  # what a sentence means; the sentence itself where it would be refused
 
-NAME = "moonshine"
 GRAMMARS_KEPT = 4
 ALTERNATIVES = 5
 # Nats that must speak for a word that is listened for only to be refused (``grammar.decoys``), beside the others.
@@ -47,24 +46,19 @@ GIVEN_UP = 8.0  # nats behind the likeliest, for what one view found and the oth
 PLAIN_FIT, PLAIN_MARGIN, PLAIN_DOUBT = -1.0, 6.0, -0.4
 
 
-def installed() -> bool:
-    """Whether the network is there; a platform may have no package of it."""
-    return transformer.folder() is not None
-
-
 class MoonshineRecogniser:
     """The ``Recogniser`` that is used unless another is asked for. Raises OSError where the network is not there."""
 
-    name = NAME
+    name = MOONSHINE
 
     def __init__(self, speaker: Speaker | None = None, *, threads: int = 2, second_view: bool = True) -> None:
         """``threads``: how many processors to use. ``second_view``: hear what is not plain once more, denoised."""
-        model = transformer.folder()
+        model = network_folder()
         if model is None:
             raise OSError("the package moonshine-voice with its English model is not installed")
         self._speaker = speaker
         self._second_view = second_view
-        self._network = transformer.Network(model, threads)
+        self._network = Network(model, threads)
         self._grammars: OrderedDict[str, _Grammar] = OrderedDict()  # by JSGF text, latest used last
         self._what = Open()
         self._open: _Grammar | None = None
@@ -83,7 +77,7 @@ class MoonshineRecogniser:
         self._missing = frozenset(word for phrase in _phrases(what) for word in phrase.split() if not word.isascii())
         if self._missing:
             what = grammar.without(what, self._missing)
-        self._open = self._grammar(what) if what.reading or what.answers or what.words else None
+        self._open = self._grammar(what) if not what.nothing else None
 
     def hear(self, audio: Audio) -> Utterance:
         """Recognise one utterance; the text is empty where nothing of the grammar was heard."""
@@ -100,7 +94,7 @@ class MoonshineRecogniser:
             others,
         )
 
-    def weigh(self, audio: Audio) -> tuple[str, Written, tuple[Alternative, ...]] | None:
+    def weigh(self, audio: Audio) -> tuple[str, TextEvidence, tuple[Alternative, ...]] | None:
         """The likeliest hearing, what speaks for it, and the others; None where nothing was heard."""
         if self._open is None or not len(audio.samples):
             return None
@@ -116,7 +110,7 @@ class MoonshineRecogniser:
         }
         texts = {meant: text for view in reversed(views) for meant, text in view.texts.items()}
         best, *rest = sorted(logs, key=lambda meant: -logs[meant])
-        evidence = Written(
+        evidence = TextEvidence(
             fit=logs[best],
             doubt=sum(view.doubt for view in views) / len(views),
             margin=logs[best] - logs[rest[0]] if rest else OUT_OF_SIGHT,
@@ -128,7 +122,7 @@ class MoonshineRecogniser:
         return (
             texts[best],
             evidence,
-            tuple(Alternative(text, Written.rivalry(log - logs[best])) for text, log in others),
+            tuple(Alternative(text, TextEvidence.rivalry(log - logs[best])) for text, log in others),
         )
 
     def _near(

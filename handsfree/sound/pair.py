@@ -19,6 +19,7 @@ import math
 from concurrent.futures import ThreadPoolExecutor, wait
 from dataclasses import replace
 
+from handsfree.sound.evidence import log_odds, logistic
 from handsfree.sound.protocol import Alternative, Audio, Recogniser, Utterance
 from handsfree.spoken import grammar
 from handsfree.spoken.meaning import Open
@@ -83,7 +84,7 @@ class PairRecogniser:
         likeliest = sorted((each for each in rivals.items() if each[0] != best.text), key=lambda each: -each[1])
         return replace(
             best,
-            confidence=1 / (1 + math.exp(-odds)),
+            confidence=logistic(odds),
             engine=self.name,
             alternatives=tuple(Alternative(text, score) for text, score in likeliest[:ALTERNATIVES]),
         )
@@ -100,6 +101,4 @@ def _odds(utterance: Utterance) -> float:
         return -math.inf
     if utterance.confidence is None:
         return 0.0
-    least = 1 / (1 + math.exp(SURE))
-    probability = min(max(utterance.confidence, least), 1 - least)
-    return math.log(probability / (1 - probability))
+    return max(-SURE, min(SURE, log_odds(utterance.confidence)))

@@ -31,6 +31,7 @@ from numpy.typing import NDArray
 from handsfree.sound.audio import dither
 from handsfree.sound.automaton import Automaton, smallest
 from handsfree.sound.denoise import denoised
+from handsfree.sound.engines import POCKETSPHINX
 from handsfree.sound.evidence import MARGIN_COUNTED, Evidence
 from handsfree.sound.pronounce import Pronunciations, pronounce
 from handsfree.sound.protocol import Alternative, Audio, HeardWord, Utterance
@@ -73,7 +74,7 @@ PLAIN_RATIO, PLAIN_WORST = 0.0, -1.0
 class SphinxRecogniser:
     """The ``Recogniser`` that needs nothing but this package and its dependencies."""
 
-    name = "pocketsphinx"
+    name = POCKETSPHINX
 
     def __init__(self, speaker: Speaker | None = None, *, second_view: bool = True) -> None:
         """``speaker``: adapt to this one. ``second_view``: hear every utterance again with its noise taken off."""
@@ -122,7 +123,7 @@ class SphinxRecogniser:
         self._missing = frozenset(wanted & self._unknown)
         if self._missing:
             what = grammar.without(what, self._missing)
-        self._open = self._grammar(what) if what.reading or what.answers or what.words else None
+        self._open = self._grammar(what) if not what.nothing else None
 
     def hear(self, audio: Audio) -> Utterance:
         """Recognise one utterance; the text is empty where nothing of the grammar was heard."""

@@ -10,7 +10,6 @@ English model and the package are under the MIT licence.
 from __future__ import annotations
 
 import ctypes
-import importlib.util
 import sys
 from contextlib import suppress
 from dataclasses import dataclass
@@ -33,24 +32,21 @@ SHORTEST = 4000  # samples; the network needs a quarter of a second to say anyth
 Floats = NDArray[np.float32]
 
 
-def folder() -> Path | None:
-    """Where the package keeps the English model; None where the package, or the model in it, is not installed."""
-    found = importlib.util.find_spec("moonshine_voice")
-    if found is None or not found.submodule_search_locations:
-        return None
-    model = Path(found.submodule_search_locations[0], "assets", "tiny-en")
-    return model if (model / "decoder_model_merged.ort").exists() else None
-
-
 class Tokens:
     """The network's pieces of text; byte pair encoding, where a pair with a lower number is joined first."""
 
     def __init__(self, path: Path) -> None:
         self.pieces = list(_pieces(path.read_bytes()))
         self._numbers = {piece: number for number, piece in enumerate(self.pieces)}  # letters after bytes: they win
+        self._encoded: dict[str, tuple[int, ...]] = {}  # the words of the grammars come again and again
 
     def encode(self, text: str) -> tuple[int, ...]:
         """The tokens of a piece of text, as the network was trained to write it."""
+        if text not in self._encoded:
+            self._encoded[text] = self._encode(text)
+        return self._encoded[text]
+
+    def _encode(self, text: str) -> tuple[int, ...]:
         parts = [part for letter in text.replace(" ", SPACE) for part in self._smallest(letter.encode())]
         while True:
             joined = [self._numbers.get(one + two, -1) for one, two in pairwise(parts)]

@@ -155,7 +155,7 @@ class VoskRecogniser:
     def open(self, what: Open) -> None:
         """Narrow the grammar; sentences with a word that the model cannot hear are left out (see ``missing_words``)."""
         self._what = what
-        if not (what.reading or what.answers or what.words):
+        if what.nothing:
             self._open = None
             return
         key = grammar.jsgf(what)

@@ -154,7 +154,7 @@ def rest(text: str, what: Open) -> Rest:
 
 @lru_cache(maxsize=1024)
 def _rest(words: tuple[str, ...], key: _Key) -> Rest:
-    if not (key.what.reading or key.what.answers or key.what.words):
+    if key.what.nothing:
         return Rest.MORE
     places = _places(key)
     here = _after(places, places.first, words)

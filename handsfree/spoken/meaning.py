@@ -130,3 +130,8 @@ class Open:
     answers: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
     words: frozenset[Word] = frozenset()
     correction: Expectation | None = None
+
+    @property
+    def nothing(self) -> bool:
+        """Whether there is nothing to listen for."""
+        return not (self.reading or self.answers or self.words)

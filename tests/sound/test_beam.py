@@ -9,8 +9,9 @@ import pytest
 from handsfree.sound.audio import read
 from handsfree.sound.automaton import Automaton, smallest
 from handsfree.sound.beam import BEAM, Net, score, search
+from handsfree.sound.engines import network_folder
 from handsfree.sound.protocol import RATE
-from handsfree.sound.transformer import Heard, Network, folder
+from handsfree.sound.transformer import Heard, Network
 from handsfree.spoken import grammar
 from handsfree.spoken.expression import Alt, spoken
 from handsfree.spoken.meaning import Expectation, Open, Quantity, Word
@@ -20,7 +21,7 @@ SPEECH = Path(__file__).parent / "speech"
 
 @pytest.fixture(scope="module")
 def network() -> Network:
-    model = folder()
+    model = network_folder()
     assert model is not None
     return Network(model)
 

@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from handsfree.sound.evidence import ACCEPT, WEIGHTS, WRITTEN_WEIGHTS, Evidence, Written
+from handsfree.sound.evidence import ACCEPT, TEXT_WEIGHTS, WEIGHTS, Evidence, TextEvidence
 
 PLAIN = Evidence(ratio=0.5, pace=8.0, agreement=1.0, margin=80.0)
 EVIDENCE = st.builds(
@@ -19,9 +19,9 @@ EVIDENCE = st.builds(
 )
 
 
-PLAIN_TEXT = Written(fit=0.0, doubt=-0.1, margin=12.0, pace=0.09, agreement=1.0)
+PLAIN_TEXT = TextEvidence(fit=0.0, doubt=-0.1, margin=12.0, pace=0.09, agreement=1.0)
 WRITTEN = st.builds(
-    Written,
+    TextEvidence,
     fit=st.floats(-20, 4),
     doubt=st.floats(-5, 0),
     margin=st.floats(0, 25),
@@ -31,29 +31,29 @@ WRITTEN = st.builds(
 
 
 @pytest.mark.parametrize("evidence", [PLAIN, PLAIN_TEXT])
-def test_a_plain_hearing_is_taken(evidence: Evidence | Written) -> None:
+def test_a_plain_hearing_is_taken(evidence: Evidence | TextEvidence) -> None:
     assert evidence.confidence > ACCEPT
 
 
 @pytest.mark.parametrize("name", ["fit", "doubt", "margin", "agreement"])
 @given(evidence=WRITTEN, more=st.floats(0.1, 5))
 def test_more_of_what_speaks_for_a_written_sentence_never_lowers_its_confidence(
-    name: str, evidence: Written, more: float
+    name: str, evidence: TextEvidence, more: float
 ) -> None:
     better = replace(evidence, **{name: getattr(evidence, name) + more})
     assert better.confidence >= evidence.confidence
 
 
 @given(evidence=WRITTEN)
-def test_a_sentence_too_short_for_its_sound_is_less_sure(evidence: Written) -> None:
+def test_a_sentence_too_short_for_its_sound_is_less_sure(evidence: TextEvidence) -> None:
     assert replace(evidence, pace=evidence.pace * 2).confidence <= evidence.confidence
     assert 0 <= evidence.confidence <= 1
-    assert len(evidence.measures) == len(WRITTEN_WEIGHTS)
+    assert len(evidence.measures) == len(TEXT_WEIGHTS)
 
 
 def test_the_nearer_another_sentence_the_more_of_a_rival_it_is() -> None:
-    assert Written.rivalry(-1.0) > Written.rivalry(-5.0)
-    assert Written.rivalry(0.0) == 0.0
+    assert TextEvidence.rivalry(-1.0) > TextEvidence.rivalry(-5.0)
+    assert TextEvidence.rivalry(0.0) == 0.0
 
 
 @pytest.mark.parametrize("name", ["ratio", "agreement", "margin"])
