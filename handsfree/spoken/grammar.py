@@ -58,7 +58,7 @@ class _Key:
 
     def __init__(self, what: Open) -> None:
         self.what = what
-        self.key = (what.reading, what.correction, tuple(what.answers.items()), what.words)
+        self.key = (what.reading, what.correction, tuple(what.answers.items()), what.words, what.dictation)
 
     def __hash__(self) -> int:
         return hash(self.key)

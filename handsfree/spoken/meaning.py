@@ -124,14 +124,16 @@ class Open:
 
     ``reading`` is None where no reading is open; ``correction`` is the expectation for a reading said after CORRECTION,
     None where there is nothing to correct. ``answers`` maps an answer's key to the phrases that mean it.
+    ``dictation``: free speech is taken as it is, no grammar; the rest does not count then.
     """
 
     reading: Expectation | None = None
     answers: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
     words: frozenset[Word] = frozenset()
     correction: Expectation | None = None
+    dictation: bool = False
 
     @property
     def nothing(self) -> bool:
         """Whether there is nothing to listen for."""
-        return not (self.reading or self.answers or self.words)
+        return not (self.reading or self.answers or self.words or self.dictation)
