@@ -8,10 +8,10 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
-from datetime import datetime
+from datetime import datetime, timedelta
 from typing import Any, Literal
 
-from handsfree.procedure.model import Calculate, Caution, Choose, Conclude, Procedure, Signal, SpokenStep
+from handsfree.procedure.model import Calculate, Caution, Choose, Conclude, Do, Procedure, Signal, SpokenStep
 from handsfree.review.report import limit_text, reading_text, symbol
 from handsfree.session.events import Act, Ended, Event, Fault, Heard, Listen, Mark, Record
 from handsfree.spoken.meaning import Open, Word
@@ -60,6 +60,7 @@ class View:
     may_say: tuple[str, ...] = ()
     energy: Mapping[str, str] = field(default_factory=dict)
     off: tuple[str, ...] = ()
+    counts: Mapping[str, int] = field(default_factory=dict)  # of what is off, where it is counted
     timers: tuple[Timer, ...] = ()
     fault: str = ""
     readings: int = 0
@@ -80,7 +81,7 @@ def follow(view: View, event: Event, acts: Sequence[Act]) -> View:
     for act in acts:
         match act:
             case Record(mark=mark, data=data):
-                view = _recorded(view, mark, data, answering=isinstance(event, Heard))
+                view = _recorded(view, mark, data, event)
             case Listen(what=what):
                 view = replace(view, may_say=_may_say(what))
             case _:
@@ -88,10 +89,19 @@ def follow(view: View, event: Event, acts: Sequence[Act]) -> View:
     return replace(view, may_say=()) if view.closed else view
 
 
-def _recorded(view: View, mark: Mark, data: Mapping[str, Any], *, answering: bool) -> View:
+def _recorded(view: View, mark: Mark, data: Mapping[str, Any], event: Event) -> View:
     match mark:
         case Mark.ENTERED:
-            return _entered(view, data["step"])
+            running = tuple(timer for timer in view.timers if timer.over > event.time)
+            return _entered(replace(view, timers=running), data["step"])
+        case Mark.PIECE if view.step is not None:
+            return replace(view, step=replace(view.step, text=_piece(view.procedure, data["step"], data["piece"])))
+        case Mark.TIMER:
+            others = tuple(timer for timer in view.timers if timer.name != data["timer"])
+            if data["state"] == "cancelled":
+                return replace(view, timers=others)
+            timer = Timer(data["timer"].replace("-", " "), event.time + timedelta(seconds=data["left"]))
+            return replace(view, timers=(*others, timer))
         case Mark.READING:
             limit = limit_text(data["limit"])
             detail = ": ".join(part for part in (data["reading"], limit) if part)
@@ -104,12 +114,13 @@ def _recorded(view: View, mark: Mark, data: Mapping[str, Any], *, answering: boo
             return replace(view, readings=view.readings - 1)
         case Mark.DONE:
             return _with(view, Outcome("done", "done"))
-        case Mark.SAID if answering:
+        case Mark.SAID if isinstance(event, Heard):
             return _said(view, data["text"], data["about"])
         case Mark.ENERGY:
             return replace(view, energy={**view.energy, data["name"]: data["state"]})
         case Mark.TAKEN_OFF:
-            return replace(view, off=(*view.off, data["item"]))
+            counts = {**view.counts, data["item"]: data["count"]} if "count" in data else view.counts
+            return replace(view, off=(*view.off, data["item"]), counts=counts)
         case Mark.PUT_BACK:
             return replace(view, off=tuple(item for item in view.off if item != data["item"]))
         case Mark.PAUSED | Mark.RESUMED:
@@ -134,7 +145,17 @@ def _entered(view: View, id: str) -> View:
             return replace(view, step=Step(id, step.finding, _cautions(step.cautions), None, len(spoken)))
         case _:
             number = spoken.index(id) + 1
-            return replace(view, step=Step(id, step.say, _cautions(step.cautions), number, len(spoken)))
+            text = _piece(view.procedure, id, 1) if isinstance(step, Do) and step.pieces else step.say
+            return replace(view, step=Step(id, text, _cautions(step.cautions), number, len(spoken)))
+
+
+def _piece(procedure: Procedure, id: str, number: int) -> str:
+    """A piece of a long instruction, with how often it is done; the first one after what all of them are for."""
+    step = procedure.step(id)
+    assert isinstance(step, Do)
+    piece = step.pieces[number - 1]
+    often = f" ({piece.times} times)" if piece.times else ""
+    return f"{step.say} {piece.say}{often}" if number == 1 else f"{piece.say}{often}"
 
 
 def _cautions(cautions: Sequence[Caution]) -> tuple[tuple[str, str], ...]:
@@ -163,11 +184,19 @@ def _with(view: View, outcome: Outcome) -> View:
 
 def _may_say(what: Open) -> tuple[str, ...]:
     """What moves the session on from here; the words that are open everywhere are not shown."""
-    if Word.GO_AHEAD in what.words:
+    if what.words == {Word.GO_AHEAD}:
         return ("go ahead",)
+    if what.dictation:
+        return ("speak: it is kept as it is said",)
+    if what.change:
+        return ("affirm", "negative", "third is papa")
+    if what.identifier is not None:
+        return ("spell it: alfa, bravo, one, two",)
     phrases = [said[0] for said in what.answers.values()]
     if what.reading is not None:
         phrases.append(f"the reading in {symbol(what.reading.unit)}" if what.reading.unit else "the reading")
+    if Word.GO_AHEAD in what.words:
+        phrases.append("go ahead")
     if Word.DONE in what.words:
         phrases.append("done")
     elif Word.AFFIRM in what.words:
@@ -195,7 +224,7 @@ def state(view: View, now: datetime) -> dict[str, Any]:
         ],
         "may_say": list(view.may_say),
         "energy": [{"name": name, "state": state} for name, state in view.energy.items()],
-        "off": list(view.off),
+        "off": [f"{view.counts[item]} {item}" if item in view.counts else item for item in view.off],
         "timers": [
             {"name": timer.name, "left": max(0, round((timer.over - now).total_seconds()))} for timer in view.timers
         ],

@@ -243,6 +243,8 @@ def _sentence(detail: ErrorDetails, path: PathInFile, document: Document) -> tup
         case "enum" if key == '"category"':
             remedy = _one_of(f"CAT {category}" for category in model.Category)
             return f"{shown(value)} is not a value of {key}", f"write {remedy}"
+        case "literal_error" if path[:1] == ("opening",) and len(path) == 2:
+            return f"a visit is not known by {shown(value)}", choice(str(value), model.OPENING)
         case "literal_error" | "enum":
             allowed = [item.strip(" '") for item in str(context["expected"]).replace(" or ", ", ").split(",")]
             what = "a verdict" if path[-2:-1] == ("next",) else f"a value of {key}"
@@ -257,6 +259,11 @@ def _sentence(detail: ErrorDetails, path: PathInFile, document: Document) -> tup
             return f"{key} has more than {context['max_length']} entries", "divide the procedure"
         case _ if value is None:
             return f"{key} has no value", f"write {_wanted(detail, path, document)}, or remove the key"
+        case "string_pattern_mismatch" if key == '"pattern"':
+            return (
+                f"{shown(value)} is no pattern",
+                "write A for a letter, 9 for a digit and X for either, as in AA-9999",
+            )
         case "string_pattern_mismatch" if "answers" in path and isinstance(path[-1], int):
             return f"{shown(value)} cannot be a phrase to say", "write words of letters only, numbers as words too"
         case "string_pattern_mismatch":
@@ -271,6 +278,11 @@ def _sentence(detail: ErrorDetails, path: PathInFile, document: Document) -> tup
             return f"{given(value)} is not a plain number", plain_number(value)
         case "greater_than":
             return f"{key} is {value}", "write a number above zero"
+        case "greater_than_equal" | "less_than_equal":
+            bound = "at least" if "ge" in context else "at most"
+            return f"{key} is {value}", f"write {bound} {context.get('ge', context.get('le'))}"
+        case "int_type" | "int_parsing":
+            return f"{key} is {given(value)}", "write a whole number, such as 8"
         case "string_type" if isinstance(value, bool):
             return f"{key} is {str(value).lower()}, not a text", f'write "{str(value).lower()}" in quotes'
         case _:
@@ -351,6 +363,17 @@ def _at(path: PathInFile, document: Document) -> Any:
     return value
 
 
+# What stands under a key, or in the list under it.
+_ENTRIES: dict[PathInFile, type[BaseModel]] = {
+    ("takes_off",): model.Item,
+    ("pieces",): model.Piece,
+    ("starts",): model.Timer,
+    ("wait",): model.Timer,
+    ("replaces",): model.Replacement,
+    ("serial",): model.Identity,
+}
+
+
 def _allowed(path: PathInFile, document: Document) -> tuple[str, ...]:
     """The keys that may stand at a path."""
     kind: type[BaseModel] | None = model.Procedure if not path else None
@@ -362,6 +385,10 @@ def _allowed(path: PathInFile, document: Document) -> tuple[str, ...]:
         kind = model.Rating
     elif path[-1:] == ("lead_zero",):
         kind = model.LeadZero
+    elif path[-2:-1] in _ENTRIES or path[-1:] in _ENTRIES:
+        kind = _ENTRIES[path[-2:-1] if path[-2:-1] in _ENTRIES else path[-1:]]
+    elif path[:1] == ("opening",):
+        kind = model.Identity
     elif path[-1:] in (("limit",), ("ratio",)) and path[2:3] != ("calculate",):
         kind = next((_FIGURE_LIMIT_KINDS[key] for key in _FIGURE_LIMIT_KINDS if key in _at(path, document)), None)
     elif path[2:3] == ("series",):

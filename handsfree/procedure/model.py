@@ -10,10 +10,12 @@ import re
 from collections.abc import Iterator, Mapping
 from decimal import Decimal
 from enum import StrEnum
-from typing import Annotated, Any, Literal
+from typing import Annotated, Any, Literal, get_args
 
 from pydantic import BaseModel, BeforeValidator, ConfigDict, Discriminator, Field, StrictBool, StringConstraints, Tag
 
+from handsfree.spoken.checkdigits import Check
+from handsfree.spoken.identifiers import Form
 from handsfree.spoken.meaning import Expectation, Quantity, Waveform
 
 Identifier = Annotated[str, StringConstraints(pattern=r"^[a-z][a-z0-9-]{0,63}$")]
@@ -35,6 +37,14 @@ def _plain(value: Any) -> Any:
 
 Finite = Annotated[Decimal, BeforeValidator(_plain), Field(allow_inf_nan=False)]
 Positive = Annotated[Decimal, BeforeValidator(_plain), Field(gt=0, allow_inf_nan=False)]
+
+
+def _whole(value: Any) -> Any:
+    """A whole number as it stands in a file; what is none is left for validation to refuse."""
+    return int(value) if isinstance(value, str) and re.fullmatch(r"[1-9][0-9]{0,8}", value) else value
+
+
+Whole = Annotated[int, BeforeValidator(_whole), Field(strict=True)]
 
 
 class _Part(BaseModel):
@@ -396,6 +406,76 @@ ByVerdict = (
 )
 
 
+class Item(_Part):
+    """Something that comes off, as the ledger keeps it.
+
+    ``count`` is how many there are where they are counted ("screws"). ``place`` is where it sits and goes back to, and
+    ``orientation`` how it is turned; both are said when somebody asks. ``called`` are other names to ask by.
+    """
+
+    item: Text
+    count: Annotated[Whole, Field(ge=2, le=200)] | None = None
+    place: Text | None = None
+    orientation: Text | None = None
+    called: tuple[Phrase, ...] = ()
+
+
+class Piece(_Part):
+    """A part of a long instruction, said when the one before is done.
+
+    ``times`` is how often it is done, each counted aloud; ``each`` names what is counted ("screw").
+    """
+
+    say: Text
+    times: Annotated[Whole, Field(ge=2, le=200)] | None = None
+    each: Text | None = None
+
+
+def _piece(value: Any) -> Any:
+    return {"say": value} if isinstance(value, str) else value
+
+
+class Timer(_Part):
+    """A time to wait. ``tell_after`` are the minutes after which it is said how long there is to go."""
+
+    timer: Identifier
+    minutes: Annotated[Positive, Field(le=24 * 60)]
+    tell_after: tuple[Positive, ...] = ()
+
+
+class Identity(_Part):
+    """How a serial number or the like is printed, so that one that was misheard can be told.
+
+    ``pattern`` has A for a letter, 9 for a digit and X for either, with its dashes ("AA-9999"); without it there are
+    ``least`` to ``most`` letters and digits. ``check`` is the system of check characters at its end.
+    """
+
+    pattern: Annotated[str, StringConstraints(pattern=r"^[A9X./-]{1,60}$")] | None = None
+    least: Annotated[Whole, Field(ge=1, le=40)] = 1
+    most: Annotated[Whole, Field(ge=1, le=40)] = 40
+    check: Check | None = None
+
+    @property
+    def form(self) -> Form:
+        return Form(self.pattern, self.least, self.most, self.check)
+
+
+class Replacement(_Part):
+    """A part that is replaced by another; its serial numbers are asked for where ``serial`` says how they are printed.
+
+    ``verified_by`` is the step that shows that the new part works: no finding that the equipment is sound before.
+    """
+
+    part: Text
+    serial: Identity | None = None
+    verified_by: Identifier
+
+
+def _item(value: Any) -> Any:
+    """A name alone is an item of which nothing more is known."""
+    return {"item": value} if isinstance(value, str) else value
+
+
 class _Step(_Part):
     id: Identifier
 
@@ -405,7 +485,8 @@ class _SpokenStep(_Step):
 
     ``hands_inside`` demands every energy source isolated and proved dead. ``isolates``, ``proves_dead``, ``energises``,
     ``takes_off`` and ``puts_back`` take effect when the step is completed (a measure step: when its verdict is
-    conforming).
+    conforming). What came off last goes back first; ``any_order`` says that here it does not matter.
+    ``starts`` are timers that run from when the step is completed; it is not before those in ``waits_for`` are over.
     ``unable`` is the step to go to when the technician cannot do this one.
     """
 
@@ -417,15 +498,29 @@ class _SpokenStep(_Step):
     isolates: tuple[Identifier, ...] = ()
     proves_dead: tuple[Identifier, ...] = ()
     energises: tuple[Identifier, ...] = ()
-    takes_off: tuple[Text, ...] = ()
+    takes_off: tuple[Annotated[Item, BeforeValidator(_item)], ...] = ()
     puts_back: tuple[Text, ...] = ()
+    any_order: StrictBool = False
+    starts: tuple[Timer, ...] = ()
+    waits_for: tuple[Identifier, ...] = ()
     unable: Identifier | None = None
+
+    @property
+    def off_here(self) -> tuple[str, ...]:
+        """The names of what comes off at this step."""
+        return tuple(item.item for item in self.takes_off)
 
 
 class Do(_SpokenStep):
-    """An instruction; done when the technician says so."""
+    """An instruction; done when the technician says so.
+
+    ``pieces`` are said one by one. ``wait`` is a timer that starts with the step, which is not done before it is over.
+    """
 
     kind: Literal["do"]
+    pieces: tuple[Annotated[Piece, BeforeValidator(_piece)], ...] = ()
+    wait: Timer | None = None
+    replaces: Replacement | None = None
     next: Identifier | None = None
 
 
@@ -592,11 +687,16 @@ Step = Annotated[Do | Measure | Observe | Watch | Calculate | Choose | Conclude,
 SpokenStep = Do | Measure | Observe | Watch
 
 
+# What a visit is known by; whose form a procedure does not give is taken as it is written.
+OpeningField = Literal["work_order", "asset", "serial", "site", "technician"]
+OPENING: tuple[OpeningField, ...] = get_args(OpeningField)
+
+
 class Procedure(_Part):
     """One procedure: what it is for, what can hurt, and its steps in the order they are usually taken.
 
-    ``decision_rule`` says who carries the doubt where a meter's uncertainty is known; ``guard_ratio`` is r in the guard
-    band r * U, with U for k = 2.
+    ``opening`` is what is asked for at the start of a visit. ``decision_rule`` says who carries the doubt where a
+    meter's uncertainty is known; ``guard_ratio`` is r in the guard band r * U, with U for k = 2.
     """
 
     procedure: Identifier
@@ -606,6 +706,7 @@ class Procedure(_Part):
     equipment: Text
     local_rules: Text  # who may do this work and whose rules come first
     tools: tuple[Text, ...] = ()
+    opening: dict[OpeningField, Identity] = {}
     decision_rule: DecisionRule = DecisionRule.ISO_14253_1
     guard_ratio: Positive = Decimal(1)
     sources: dict[Identifier, EnergySource] = {}
@@ -617,6 +718,12 @@ class Procedure(_Part):
             if step.id == id:
                 return step
         raise KeyError(id)
+
+    @property
+    def items(self) -> Mapping[str, Item]:
+        """Everything that ever comes off, by name; what is known of it at the first step that takes it off."""
+        taken = [item for step in self.steps if isinstance(step, SpokenStep) for item in step.takes_off]
+        return {item.item: item for item in reversed(taken)}
 
     def rule_of(self, step: Measure) -> tuple[DecisionRule, Decimal]:
         """The decision rule and the guard ratio that hold at a step."""

@@ -36,6 +36,7 @@ from handsfree.procedure.model import (
     Choose,
     Conclude,
     DecisionRule,
+    Do,
     Limit,
     Measure,
     Nominal,
@@ -74,6 +75,9 @@ class Rule(StrEnum):
     PUTS_BACK = "nothing goes back that is not off"
     ENERGISES = "everything is back on before a source is energised"
     ENDS = "everything is back on at the end"
+    REVERSE = "what came off last goes back first"
+    WAITS = "a timer is started before it is waited for"
+    VERIFIED = "a part that was replaced is verified before the equipment is found to be sound"
     LEADS_ON = "every outcome leads somewhere"
     CHOICE = "a choice is made only of what is known"
     WORKED_OUT = "a figure is worked out only of what was read"
@@ -108,8 +112,14 @@ class Finding:
 class _State:
     step: str
     energy: tuple[Energy, ...]
-    off: frozenset[str]
+    layers: tuple[frozenset[str], ...]  # what is off, by the steps that took it off, the first of them first
     known: tuple[str | None, ...]  # outcomes of the steps that later ones ask for, in their order in _World.asked
+    timers: frozenset[str] = frozenset()  # started, of those that a step waits for
+    unverified: frozenset[str] = frozenset()  # steps that are to verify a part that was replaced
+
+    @property
+    def off(self) -> frozenset[str]:
+        return frozenset().union(*self.layers)
 
 
 class _World:
@@ -120,11 +130,14 @@ class _World:
         self.steps: Mapping[str, Step] = {step.id: step for step in procedure.steps}
         self.sources = tuple(procedure.sources)
         self.chosen_by = {step.by for step in procedure.steps if isinstance(step, Choose)}
+        self.waited_for = {
+            timer for step in procedure.steps if isinstance(step, SpokenStep) for timer in step.waits_for
+        }
         self.asked = tuple(dict.fromkeys(asked for step in procedure.steps for asked in _asks_for(step)))
 
     def start(self) -> _State:
         energy = tuple(Energy(source.at_start) for source in self.procedure.sources.values())
-        return _State(self.procedure.steps[0].id, energy, frozenset(), (None,) * len(self.asked))
+        return _State(self.procedure.steps[0].id, energy, (), (None,) * len(self.asked))
 
     def energy(self, state: _State) -> Mapping[str, Energy]:
         return dict(zip(self.sources, state.energy, strict=True))
@@ -163,8 +176,10 @@ class _World:
         return replace(state, known=(*state.known[:place], outcome, *state.known[place + 1 :]))
 
     def _complete(self, state: _State, step: SpokenStep, outcome: str | None) -> _State:
-        """What the step changes; a step that is judged changes nothing but by conforming."""
+        """What the step changes; a step that is judged changes nothing but by conforming, timers apart."""
         energy = dict(self.energy(state))
+        started = frozenset(timer.timer for timer in step.starts) & self.waited_for
+        state = replace(state, timers=state.timers | started)
         if isinstance(step, Measure | Watch) and outcome not in (None, Verdict.CONFORMING):
             for source in step.proves_dead:
                 if outcome == Verdict.NONCONFORMING:
@@ -175,8 +190,12 @@ class _World:
         energy |= {source: Energy.ISOLATED for source in step.isolates if energy[source] is Energy.LIVE}
         energy |= dict.fromkeys(step.proves_dead, Energy.PROVED_DEAD)
         energy |= dict.fromkeys(step.energises, Energy.LIVE)
-        off = (state.off - set(step.puts_back)) | set(step.takes_off)
-        return replace(state, energy=tuple(energy.values()), off=off)
+        left = [layer - set(step.puts_back) for layer in state.layers]
+        layers = tuple(layer for layer in (*left, frozenset(step.off_here) - state.off) if layer)
+        unverified = state.unverified - {step.id}
+        if isinstance(step, Do) and step.replaces is not None:
+            unverified |= {step.replaces.verified_by}
+        return replace(state, energy=tuple(energy.values()), layers=layers, unverified=unverified)
 
 
 def _asks_for(step: Step) -> tuple[str, ...]:
@@ -286,6 +305,9 @@ def _on_entry(world: _World, state: _State) -> Iterator[Finding]:
         if state.off:
             message = f'the step "{step.id}" ends while {_listed(state.off)} is off'
             yield Finding(Rule.ENDS, step.id, message, "lead through the steps that put it back")
+        if state.unverified and step.condition == "sound":
+            message = f'the step "{step.id}" finds the equipment sound, and {_listed(state.unverified)} was not passed'
+            yield Finding(Rule.VERIFIED, step.id, message, "lead through it after the part is replaced")
         return
     if isinstance(step, Choose):
         if state.known[world.asked.index(step.by)] is None:
@@ -302,7 +324,11 @@ def _on_entry(world: _World, state: _State) -> Iterator[Finding]:
     if isinstance(step, Measure) and step.minus_leads and state.known[world.asked.index(step.minus_leads)] is None:
         message = f'the step "{step.id}" takes off the leads, and "{step.minus_leads}" did not measure them on this way'
         yield Finding(Rule.LEADS, step.id, message, "lead here only by ways that pass it", key="minus_leads")
-    for item in step.takes_off:
+    for timer in step.waits_for:
+        if timer not in state.timers:
+            message = f'the step "{step.id}" waits for "{timer}", which was not started on this way'
+            yield Finding(Rule.WAITS, step.id, message, "start it in a step before", key="waits_for")
+    for item in step.off_here:
         if item in state.off:
             message = f'the step "{step.id}" takes off "{item}", which is off'
             yield Finding(
@@ -313,10 +339,24 @@ def _on_entry(world: _World, state: _State) -> Iterator[Finding]:
             message = f'the step "{step.id}" puts back "{item}", which is not off'
             remedy = "name it as in takes_off, or lead past this step"
             yield Finding(Rule.PUTS_BACK, step.id, message, remedy, key="puts_back")
+    yield from _reverse(state, step)
     left = state.off - set(step.puts_back)
     if step.energises and left:
         message = f'the step "{step.id}" energises while {_listed(left)} is off'
         yield Finding(Rule.ENERGISES, step.id, message, "put it back before this step", key="energises")
+
+
+def _reverse(state: _State, step: SpokenStep) -> Iterator[Finding]:
+    """What goes back while something is off that came off after it; what one step took off has no order."""
+    back = set(step.puts_back) & state.off
+    touched = [number for number, layer in enumerate(state.layers) if layer & back]
+    if not touched or step.any_order:
+        return
+    over = frozenset().union(*state.layers[touched[0] + 1 :]) - back
+    if over:
+        message = f'the step "{step.id}" puts back {_listed(frozenset(back))} while {_listed(over)} is off'
+        remedy = 'put back first what came off last; or write "any_order: true" where it does not matter'
+        yield Finding(Rule.REVERSE, step.id, message, remedy, key="puts_back")
 
 
 def _energy(world: _World, state: _State, step: SpokenStep) -> Iterator[Finding]:

@@ -15,6 +15,8 @@ from functools import cache
 from itertools import pairwise
 from typing import TYPE_CHECKING
 
+from pydantic import ValidationError
+
 from handsfree.procedure.document import Document, PathInFile, Problem, shown
 from handsfree.procedure.model import (
     AtMost,
@@ -25,7 +27,9 @@ from handsfree.procedure.model import (
     DecisionRule,
     DeviationPercent,
     Difference,
+    Do,
     Figure,
+    Identity,
     ImbalancePercent,
     Mean,
     Measure,
@@ -34,6 +38,7 @@ from handsfree.procedure.model import (
     PlatinumClass,
     PlatinumError,
     Ratio,
+    Replacement,
     Series,
     SpokenStep,
     Step,
@@ -43,13 +48,16 @@ from handsfree.procedure.model import (
 )
 from handsfree.spoken.meaning import Quantity, Word
 from handsfree.spoken.units import DEFAULT_UNIT, NEVER_NEGATIVE, WITH_WAVEFORM, quantity_of, spellings
-from handsfree.spoken.words import PHRASES
+from handsfree.spoken.words import PHRASES, REASONS_AFTER
 
 if TYPE_CHECKING:
     from pint import UnitRegistry
 
 # These take words of the speaker's own after them, so no answer may open with them.
-_TAKES_MORE = (*PHRASES[Word.UNABLE], *PHRASES[Word.CORRECTION])
+_TAKES_MORE = (
+    *(phrase for word in (*REASONS_AFTER, Word.CORRECTION, Word.TIMER, Word.HOW_MANY) for phrase in PHRASES[word]),
+    *("where does", "where do"),
+)
 
 _CLAIMS = ("isolates", "proves_dead", "energises", "needs_isolated", "needs_live")
 _EFFECTS = ("isolates", "proves_dead", "energises", "takes_off", "puts_back")
@@ -76,11 +84,16 @@ def problems_of(draft: Draft, document: Document, reserved: Iterable[str]) -> It
     taken = frozenset(reserved)
     yield from _repeated_ids(draft, document)
     yield from _guard_band(document, (), document.data)
+    yield from _opening(document)
     for index, step in draft.steps.items():
         at: PathInFile = ("steps", index)
         yield from _names(draft, document, at, step)
         if isinstance(step, SpokenStep):
             yield from _effects(document, at, step)
+            yield from _timers(document, at, step)
+            yield from _items(document, at, step)
+        if isinstance(step, Do) and step.replaces is not None:
+            yield from _replaces(draft, document, at, step.replaces)
         if isinstance(step, Measure):
             yield from _unit(document, at, f'the step "{step.id}"', step)
             yield from _limit(document, at, step)
@@ -186,6 +199,75 @@ def _effects(document: Document, at: PathInFile, step: SpokenStep) -> Iterator[P
             if isinstance(step, Watch):
                 remedy = "say in a series what must become of it, such as falls_to: 4"
             yield document.problem((*at, effect), message, remedy, key=True)
+
+
+def _timers(document: Document, at: PathInFile, step: SpokenStep) -> Iterator[Problem]:
+    """Timers that speak after they are over, or are waited for and started nowhere."""
+    wait = [((*at, "wait"), step.wait)] if isinstance(step, Do) and step.wait is not None else []
+    for path, timer in [*(((*at, "starts", number), timer) for number, timer in enumerate(step.starts)), *wait]:
+        for number, minutes in enumerate(timer.tell_after):
+            if minutes >= timer.minutes:
+                message = f"the timer is over after {timer.minutes} minutes, so {minutes} is never told"
+                yield document.problem((*path, "tell_after", number), message, f"write less than {timer.minutes}")
+    started = [name for name in _started(document) if isinstance(name, str)]
+    for number, name in enumerate(step.waits_for):
+        if name not in started:
+            message = f"no step starts a timer {shown(name)}"
+            yield document.problem((*at, "waits_for", number), message, _did_you_mean(name, started, "timers"))
+    if step.waits_for and not isinstance(step, Do):
+        message = "only an instruction can wait for a timer: a reading or an answer would have to be held back"
+        yield document.problem((*at, "waits_for"), message, "move it to a do step before this one", key=True)
+
+
+def _started(document: Document) -> Iterator[object]:
+    """The timers that steps start, as they are written; a fault elsewhere in a step does not stop its timers."""
+    for step in document.data.get("steps") or ():
+        starts = step.get("starts") if isinstance(step, dict) else None
+        for timer in starts if isinstance(starts, list) else ():
+            if isinstance(timer, dict):
+                yield timer.get("timer")
+
+
+def _items(document: Document, at: PathInFile, step: SpokenStep) -> Iterator[Problem]:
+    """Items that one step takes off twice, or counts that nothing is said of."""
+    for number, name in enumerate(step.off_here):
+        if name in step.off_here[:number]:
+            message = f"{shown(name)} comes off twice at this step"
+            yield document.problem((*at, "takes_off", number), message, "name each item once, with its count")
+
+
+def _replaces(draft: Draft, document: Document, at: PathInFile, part: Replacement) -> Iterator[Problem]:
+    path = (*at, "replaces", "verified_by")
+    ids = tuple(name for _, name in draft.ids)
+    if part.verified_by not in ids:
+        yield document.problem(
+            path, f"there is no step {shown(part.verified_by)}", _did_you_mean(part.verified_by, ids, "steps")
+        )
+        return
+    step = draft.step(part.verified_by)
+    if step is not None and not (isinstance(step, Measure | Watch) and outcomes_of(step)):
+        message = f'the step "{step.id}" cannot verify a part: it judges nothing'
+        yield document.problem(path, message, "name a measure or watch step with a limit")
+    if part.serial is not None:
+        yield from _identity(document, (*at, "replaces", "serial"), part.serial)
+
+
+def _opening(document: Document) -> Iterator[Problem]:
+    written = document.data.get("opening")
+    for name, value in written.items() if isinstance(written, dict) else ():
+        try:
+            identity = Identity.model_validate(value)
+        except ValidationError:
+            continue  # told already
+        yield from _identity(document, ("opening", str(name)), identity)
+
+
+def _identity(document: Document, at: PathInFile, identity: Identity) -> Iterator[Problem]:
+    """A form that no identifier can have."""
+    try:
+        identity.form  # noqa: B018
+    except ValueError as error:
+        yield document.problem(at, str(error), "write pattern: AA-9999, or least and most")
 
 
 @cache

@@ -19,7 +19,7 @@ class Mark(StrEnum):
     """Kinds of journal entry. The first five are events; the others say what the session made of them."""
 
     OPENED = "opened"  # {handsfree, procedure: {id, title, edition, equipment, sha256}, settings: {...},
-    #                     meters: [all that is known of each], left out where none is}
+    #                     meters: [all that is known of each], visit: {work_order, ...}: each left out where none is}
     HEARD = "heard"  # {text, confidence, engine, alternatives: [{text, score}], clip, clip_sha256, offset, seconds,
     #                   reception: {readability, level, snr, bandwidth, advice}, left out where it was not measured}
     FAULT = "fault"  # {what}
@@ -42,9 +42,20 @@ class Mark(StrEnum):
     DONE = "done"  # {step}
     ASKED_AGAIN = "asked again"  # {step, text, reason}: nothing was recorded, the question stands
     REFUSED = "refused"  # {step, reason}: the session would not do what was asked
-    DEVIATION = "deviation"  # {step, what, reason}
+    DEVIATION = "deviation"  # {step, what, reason, about}; about is left out where it is the step
+    IDENTIFIED = "identified"  # {what, value, words}: a serial number or the like, words null where it was given
+    PIECE = "piece"  # {step, piece, of}: a piece of an instruction was begun
+    COUNTED = "counted"  # {step, item, count, expected}
+    NOTED = (
+        "noted"  # {id, step, kind: "note", "orientation" or "reason", item, text, checked, clip}; item left out where
+    )
+    #                  it is about none; checked is false where a recogniser made the text
+    MARKED = "marked"  # {step}: a moment that the supervisor should look at
+    TIMER = "timer"  # {step, timer, state: "started", "told", "over" or "cancelled", seconds, left}
+    REPLACED = "replaced"  # {step, part, old, new, reading, reason, verified_by}: serial numbers old and new, or null
+    VERIFIED = "verified"  # {step, part}: a part that was replaced was shown to work
     ENERGY = "energy"  # {source, name, state}: "live", "isolated", "proved dead"; once for each source at the start
-    TAKEN_OFF = "taken off"  # {step, item}
+    TAKEN_OFF = "taken off"  # {step, item, count, place, orientation}; those that are not known are left out
     PUT_BACK = "put back"  # {step, item}
     PAUSED = "paused"  # {step}
     RESUMED = "resumed"  # {step}

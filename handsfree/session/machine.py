@@ -6,10 +6,13 @@ Theory of operation
 -------------------
 A session is always in one phase, and the phase says what is open:
 
+    IDENTITY    a serial number or the like is to be spelled, and affirmed once it is read back
     METER       several meters are at hand; which of them is used is awaited
     STEP        a step of the procedure has been read aloud; its reading, answer or "done" is awaited
     DOUBT       a reading was heard, but not surely, or is not plausible: AFFIRM or NEGATIVE is awaited, or it again
-    REASON      UNABLE was said without a reason; one of the known reasons is awaited
+    COUNT       something that is counted goes back; how many are back is awaited
+    REASON      UNABLE, SKIP or OVERRIDE was said without a reason; one of the known reasons is awaited
+    NOTE        NOTE was said; whatever is said next is kept as it is
     LEAVING     END SESSION was said; AFFIRM or NEGATIVE is awaited
     PAUSED      STAND BY was said; nothing but GO AHEAD is open, so that talk in the room cannot move anything
     CLOSED      a conclusion was reached or the session was ended; nothing is open
@@ -30,12 +33,16 @@ The meter that was chosen is used for what it measures; where another at hand is
 A step that its meter may not do is entered and not read aloud: CHANGE METER opens it. What the leads read is taken off
 as it stands on record, by the meter that showed it, so after a change of meter they are to be shorted again.
 
+Before an instruction is taken for done, ``_finish`` asks what stands against it: a timer that runs, something that
+goes back first, a count, the serial number of a new part. What is not about energy may be overridden, for a reason.
+
 A correction or a DISREGARD may lead to a step that the machine's state forbids. Then we stay, the step that was taken
 back is ``_owed``, and there is no finding before it is done again: a finding always follows from what stands.
 """
 
 from __future__ import annotations
 
+from collections import deque
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import asdict, dataclass, field, replace
 from enum import Enum, auto
@@ -55,13 +62,17 @@ from handsfree.procedure.model import (
     Choose,
     Conclude,
     Do,
+    Item,
     Measure,
     Observe,
+    Piece,
     Procedure,
     Rating,
+    Replacement,
     Signal,
     SpokenStep,
     Step,
+    Timer,
     Verdict,
     Watch,
     inputs,
@@ -83,22 +94,40 @@ from handsfree.session.events import (
     SpeakRate,
     Started,
 )
+from handsfree.session.ledger import Ledger, Off, phrases_of
+from handsfree.session.timers import Running, Timers, news, said_of, say_span
 from handsfree.session.vigil import Moment, Vigil, as_kept
 from handsfree.spoken.confusable import TWIN
 from handsfree.spoken.grammar import after_correction, understand
-from handsfree.spoken.meaning import Answer, Command, Kind, Open, Quantity, Reading, Refusal, Word
+from handsfree.spoken.identifiers import Form, Misheard, correct, say_identifier
+from handsfree.spoken.meaning import (
+    Answer,
+    Command,
+    Expectation,
+    Kind,
+    Open,
+    Quantity,
+    Reading,
+    Refusal,
+    Respelled,
+    Spelled,
+    Word,
+)
 from handsfree.spoken.numbers import say_number
 from handsfree.spoken.readback import say_reading, say_value
-from handsfree.spoken.words import PHRASES, REASONS
+from handsfree.spoken.words import OTHER_REASON, PHRASES, REASONS_AFTER
 from handsfree.spoken.written import spoken_words
 
 
 class Phase(Enum):
     FRESH = auto()
+    IDENTITY = auto()
     METER = auto()
     STEP = auto()
     DOUBT = auto()
+    COUNT = auto()
     REASON = auto()
+    NOTE = auto()
     LEAVING = auto()
     PAUSED = auto()
     CLOSED = auto()
@@ -161,7 +190,9 @@ class _Machine:
     """What the machine in front of the technician is like, as far as completed steps tell."""
 
     energy: dict[str, Energy] = field(default_factory=dict)
-    off: list[str] = field(default_factory=list)
+    off: Ledger = field(default_factory=Ledger)
+    replaced: dict[str, str] = field(default_factory=dict)  # parts by name, and the step that verifies each
+    unverified: set[str] = field(default_factory=set)  # of these
     tested: dict[str, str | None] = field(default_factory=dict)  # voltage steps since isolating, and the meter used
 
 
@@ -174,6 +205,40 @@ class _Worked:
 
 
 @dataclass(frozen=True, slots=True)
+class _Cause:
+    """A deviation that waits for its reason: ``word`` says which reasons there are, ``then`` takes the one given."""
+
+    word: Word
+    then: Callable[[str], None]
+
+
+@dataclass(frozen=True, slots=True)
+class _Override:
+    """What OVERRIDE would go on against: the deviation it is, what it is about, and what happens then."""
+
+    what: str
+    about: str
+    then: Callable[[], None]
+
+
+@dataclass(frozen=True, slots=True)
+class _Spelling:
+    """Something to be spelled: its key in the record, what it is called, how it is printed."""
+
+    what: str
+    called: str
+    form: Form
+
+
+@dataclass(frozen=True, slots=True)
+class _Noting:
+    """A note that is awaited: ``kind`` is "note", "orientation" or "reason", ``item`` what it is about, if anything."""
+
+    kind: str
+    item: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
 class _Query:
     """Why a reading is not taken at once: for the record, and the question."""
 
@@ -182,6 +247,15 @@ class _Query:
 
 
 _SLOWER = 0.85
+_BAD = str(Verdict.NONCONFORMING)
+_NOT_OFF = "Nothing is off that is counted."
+_CALLED = {
+    "work_order": "work order",
+    "asset": "asset number",
+    "serial": "serial number",
+    "site": "site",
+    "technician": "technician",
+}
 _NO_METER = "no meter"  # no identifier, so no meter has it
 _NONE_OF_THESE = ("none of these", "another one")
 _TWO_METERS = (
@@ -228,6 +302,21 @@ class Session:
         self._ended: dict[str, Vigil] = {}  # watches that came to their end, by step
         self._worked: dict[str, _Worked] = {}  # figures, by step, in the order they were worked out
         self._heard_at: Moment | None = None  # when the reading in doubt was said
+        self._timers = Timers()
+        self._piece = 0  # the piece of the instruction we are at
+        self._tally = 0  # how often what it asks for has been done
+        self._counted: dict[str, int] = {}  # what was counted at this step, by item
+        self._passed: set[str] = set()  # what stood against this step and was overridden or answered
+        self._override: _Override | None = None
+        self._cause: _Cause | None = None
+        self._spelling: deque[_Spelling] = deque()  # what is to be spelled, in order
+        self._spelled: str | None = None  # the first of them as it was heard, to be affirmed
+        self._identified: dict[str, str | None] = {}  # what was spelled, None where it could not be
+        self._after_spelling: Callable[[], None] = self._ask_meters
+        self._noting = _Noting("note")
+        self._notes = 0
+        self._remarks: dict[str, list[str]] = {}  # about what is just coming off, by item
+        self._interrupted = Phase.STEP  # the phase that NOTE or a reason interrupted
 
     # -- what is open --------------------------------------------------------------------------------------------------
 
@@ -254,20 +343,52 @@ class Session:
     @property
     def due(self) -> Moment | None:
         """When ``Due`` is to be sent, if nothing else happens before; None where nothing is waited for."""
-        if self._vigil is None or self._vigil.series is not None or self._phase is not Phase.STEP:
+        if self._phase in (Phase.FRESH, Phase.PAUSED, Phase.NOTE, Phase.CLOSED):
             return None
-        return self._vigil.due
+        moments = [self._timers.due]
+        if self._between:
+            assert self._vigil is not None
+            moments.append(self._vigil.due)
+        return min((moment for moment in moments if moment is not None), default=None)
+
+    @property
+    def _between(self) -> bool:
+        """Whether a watch waits for the time of its next readings."""
+        return self._vigil is not None and self._vigil.series is None and self._phase is Phase.STEP
 
     @property
     def open(self) -> Open:
         """What may be said now."""
         words = frozenset(word for (phase, word) in _WORDS if phase is self._phase)
-        if self._phase is Phase.REASON:
-            return Open(answers=REASONS, words=words)
-        if self._phase is Phase.METER:
-            return Open(answers=self._meter_answers(), words=words - {Word.DISREGARD} if not self._path else words)
-        if self._phase not in (Phase.STEP, Phase.DOUBT):
-            return Open(words=words)
+        if self._override is None:
+            words -= {Word.OVERRIDE}
+        items = tuple(dict.fromkeys(phrase for item in self.procedure.items.values() for phrase in phrases_of(item)))
+        match self._phase:
+            case Phase.REASON:
+                assert self._cause is not None
+                return Open(answers=REASONS_AFTER[self._cause.word], words=words)
+            case Phase.METER:
+                return Open(answers=self._meter_answers(), words=words if self._path else words - {Word.DISREGARD})
+            case Phase.NOTE:
+                return Open(dictation=True)
+            case Phase.COUNT:
+                return Open(reading=_COUNT, words=words, items=items)
+            case Phase.IDENTITY:
+                asked = self._spelling[0]
+                if self._spelled is None:
+                    words -= {Word.AFFIRM, Word.NEGATIVE}
+                return Open(
+                    words=words,
+                    identifier=asked.form,
+                    identifier_named=(asked.called,),
+                    change=self._spelled is not None,
+                )
+            case Phase.STEP | Phase.DOUBT:
+                return replace(self._open_at_step(words), items=items)
+            case _:
+                return Open(words=words)
+
+    def _open_at_step(self, words: frozenset[Word]) -> Open:
         step = self.procedure.step(self._at)
         if self._last_reading() is None:
             words -= {Word.READ_BACK}
@@ -283,6 +404,8 @@ class Session:
             words -= {Word.CHANGE_METER}
         if not isinstance(step, Do) and self._phase is Phase.STEP:
             words -= {Word.DONE, Word.AFFIRM, Word.NEGATIVE}
+        if not (isinstance(step, Do) and step.pieces):
+            words -= {Word.GO_AHEAD}
         if isinstance(step, Measure):
             return Open(reading=step.expectation, words=words, correction=correction)
         if isinstance(step, Watch) and self._vigil is not None and self._vigil.series is not None:
@@ -290,7 +413,25 @@ class Session:
             return Open(reading=expected, words=words, correction=correction)
         if isinstance(step, Observe):
             return Open(answers=step.answers, words=words, correction=correction)
-        return Open(words=words, correction=correction)
+        counts = self._counts_here(step) if isinstance(step, Do) else False
+        return Open(reading=_COUNT if counts else None, words=words, correction=correction)
+
+    def _counts_here(self, step: Do) -> bool:
+        """Whether a number said at this instruction is a count."""
+        piece = step.pieces[self._piece] if step.pieces else None
+        taken = any(item.count for item in step.takes_off)
+        return (piece is not None and piece.times is not None) or taken or self._uncounted(step) is not None
+
+    @property
+    def _counting(self) -> bool:
+        """Whether a number that is said now is a count of pieces and not a reading."""
+        return self._phase is Phase.COUNT or isinstance(self.procedure.step(self._at), Do)
+
+    def _uncounted(self, step: SpokenStep) -> Off | None:
+        """What goes back here by count and has not been counted."""
+        ledger = self._machine.off
+        back = [ledger[name] for name in step.puts_back if name in ledger and name not in self._counted]
+        return next((off for off in back if off.count is not None), None)
 
     def _measure(self, id: str) -> Measure:
         """The step of this id, of which it is known that it measures."""
@@ -364,7 +505,7 @@ class Session:
                 self._say(event.what, "status")
             case Due():
                 self._record(Mark.DUE, {"step": self._at})
-                self._begin_round()
+                self._come_due(now)
             case Ended():
                 self._record(Mark.ENDED, {"why": event.why})
                 self._deviate("ended early", event.why)
@@ -384,6 +525,9 @@ class Session:
         if procedure.sources:
             names = ", ".join(source.name for source in procedure.sources.values())
             self._say(f"What can hurt here: {names}.", "status")
+        self._open_visit()
+
+    def _ask_meters(self) -> None:
         if len(self._meters) > 1:
             self._ask_meter()
             return
@@ -506,19 +650,24 @@ class Session:
 
     def _hear(self, event: Heard) -> None:
         self._confidence, self._reception = event.confidence, event.reception
+        if self._phase is Phase.NOTE:
+            self._take_note(event)
+            return
         meaning = understand(event.text, self.open)
         unsure = event.confidence is not None and event.confidence < self._policy.doubt
         if self._phase is Phase.PAUSED and (isinstance(meaning, Refusal) or unsure):
             return  # talk in the room: it stands in the record, and nobody is interrupted
         harmless = isinstance(meaning, Command) and meaning.word in _HARMLESS
-        if self.due is not None and (isinstance(meaning, Refusal) or (unsure and not harmless)):
+        if self._between and (isinstance(meaning, Refusal) or (unsure and not harmless)):
             self._hear_between(event.text, unsure=unsure)
             return
         if isinstance(meaning, Refusal):
             self._ask_again(event.text, meaning.reason)
         elif event.confidence is not None and event.confidence < self._policy.reject:
             self._ask_again(event.text, "not heard clearly")
-        elif isinstance(meaning, Reading):
+        elif isinstance(meaning, Spelled | Respelled):
+            self._spell(meaning)  # it is read back and affirmed in any case
+        elif isinstance(meaning, Reading) and not self._counting:
             self._hear_reading(meaning, event, unsure=unsure)
         elif unsure and not harmless:
             # An answer or a command is short: saying it again costs less than confirming it.
@@ -526,6 +675,8 @@ class Session:
         elif isinstance(meaning, Answer):
             self._again = 0
             self._answer(meaning.key, event.text)
+        elif isinstance(meaning, Reading):
+            self._hear_count(meaning, event.text)
         elif meaning.reading is not None and not self._may_correct(event, meaning.reading):
             pass
         else:
@@ -714,7 +865,7 @@ class Session:
         if vigil.series is not None:
             return _sentence(f"{step.series[vigil.series].reading}, now")
         assert self._now is not None
-        return f"Next reading in {_span(vigil.wait(self._now))}: {step.series[0].reading}."
+        return f"Next reading in {say_span(vigil.wait(self._now))}: {step.series[0].reading}."
 
     def _hear_between(self, text: str, *, unsure: bool) -> None:
         """Between two rounds a reading is told to wait, and talk in the room is let pass."""
@@ -932,11 +1083,429 @@ class Session:
                 return True
         return False
 
+    # -- what a visit, a part or a meter is known by -------------------------------------------------------------------
+
+    def _open_visit(self) -> None:
+        """Records what was given with the start, and asks for what the procedure wants to know besides."""
+        assert isinstance(self._event, Started)
+        given: Mapping[str, str] = self._event.data.get("visit", {})
+        for what, value in given.items():
+            self._record(Mark.IDENTIFIED, {"what": what, "value": value, "words": None})
+            self._say(f"{_capital(_CALLED.get(what, what))}: {value}.", "status")
+        wanted = [name for name in self.procedure.opening if name not in given]
+        asked = [_Spelling(name, _CALLED[name], self.procedure.opening[name].form) for name in wanted]
+        self._ask_identities(asked, self._ask_meters)
+
+    def _ask_identities(self, asked: Iterable[_Spelling], then: Callable[[], None]) -> None:
+        self._spelling, self._after_spelling = deque(asked), then
+        self._ask_to_spell()
+
+    def _ask_to_spell(self) -> None:
+        self._spelled = None
+        if not self._spelling:
+            self._phase = Phase.STEP
+            self._after_spelling()
+            return
+        self._ask(Phase.IDENTITY, f"{_capital(self._spelling[0].called)}? Spell it.")
+
+    def _spell(self, meaning: Spelled | Respelled) -> None:
+        asked = self._spelling[0]
+        if isinstance(meaning, Respelled):
+            assert self._spelled is not None
+            found = correct(self._spelled, meaning.text, asked.form)
+            if isinstance(found, Misheard):
+                self._ask_again(meaning.text, found.reason)
+                return
+        else:
+            found = meaning.text
+        self._again = 0
+        self._spelled = found
+        self._ask(
+            Phase.IDENTITY,
+            f"{_capital(asked.called)}: {say_identifier(found)}. Affirm, or say what is wrong, as in third is papa.",
+        )
+
+    def _affirm_spelled(self, command: Command) -> None:
+        asked = self._spelling.popleft()
+        assert self._spelled is not None  # AFFIRM is not open otherwise
+        self._identified[asked.what] = self._spelled
+        words = say_identifier(self._spelled)
+        self._record(Mark.IDENTIFIED, {"what": asked.what, "value": self._spelled, "words": words})
+        self._ask_to_spell()
+
+    def _deny_spelled(self, command: Command) -> None:
+        self._ask_to_spell()
+
+    def _unidentified(self, reason: str) -> None:
+        asked = self._spelling.popleft()
+        self._identified[asked.what] = None
+        self._deviate("unable", reason, asked.called)
+        self._say(f"No {asked.called}, {reason}. Recorded.", "answer")
+        self._ask_to_spell()
+
+    # -- long instructions, counts and what stands against "done" ------------------------------------------------------
+
+    def _tally_short(self, step: Do) -> bool:
+        """Whether the piece we are at is one that is counted and not done as often as it is to be."""
+        times = step.pieces[self._piece].times
+        return times is not None and self._tally < times
+
+    def _next_piece(self, command: Command) -> None:
+        """GO AHEAD, or DONE before the last piece: the next of what is counted, or the next piece."""
+        step = self._here()
+        assert isinstance(step, Do)
+        if self._barred(step):
+            return
+        if self._tally_short(step):
+            if command.word is Word.DONE:
+                self._count_short(step)
+            else:
+                self._count_on(step, self._tally + 1)
+        elif self._piece + 1 < len(step.pieces):
+            self._piece, self._tally = self._piece + 1, 0
+            self._record(Mark.PIECE, {"step": step.id, "piece": self._piece + 1, "of": len(step.pieces)})
+            said = Say(step.pieces[self._piece].say, "instruction")
+            self._step_said[-1] = said
+            self._speak(said)
+        else:
+            self._say(f"That was the last piece. Say {PHRASES[Word.DONE][0]} when it is.", "status")
+
+    def _count_short(self, step: Do) -> None:
+        """DONE before everything that is counted was: it may be so, for a reason."""
+        piece = step.pieces[self._piece]
+        tally = self._tally
+
+        def then() -> None:
+            if piece.each in step.off_here:
+                self._counted[str(piece.each)] = tally
+            self._tally = piece.times or tally
+            if self._piece + 1 < len(step.pieces):
+                self._next_piece(Command(Word.GO_AHEAD))
+            else:
+                self._finish()
+
+        about = f"{piece.each or 'times'}, {say_number(str(piece.times))} asked for, {say_number(str(tally))} counted"
+        self._override = _Override("count differs", about, then)
+        self._ask_again("done", f"{self._counted_so_far(piece)}; or override and the reason")
+
+    def _counted_so_far(self, piece: Piece) -> str:
+        assert piece.times is not None
+        what = f" {piece.each}" if piece.each else ""
+        return (
+            f"{say_number(str(piece.times))}{what} are asked for, {say_number(str(self._tally))} counted. "
+            "Say go ahead for each, or the number"
+        )
+
+    def _count_on(self, step: Do, to: int) -> None:
+        piece = step.pieces[self._piece]
+        assert piece.times is not None
+        self._tally = to
+        whole = to == piece.times
+        self._record(Mark.COUNTED, {"step": step.id, "item": piece.each, "count": to, "expected": piece.times})
+        self._say(f"{_capital(say_number(str(to)))}{': that is all' if whole else ''}.", "answer")
+        if whole and piece.each is not None and piece.each in step.off_here:
+            self._counted[piece.each] = to
+        if whole and self._piece + 1 < len(step.pieces):
+            self._next_piece(Command(Word.GO_AHEAD))
+
+    def _hear_count(self, reading: Reading, text: str) -> None:
+        """A number where something is counted."""
+        if reading.kind is not Kind.READING or reading.value is None or not reading.value.isdecimal():
+            self._ask_again(text, "a count is a whole number")
+            return
+        number = int(reading.value)
+        step = self._here()
+        assert isinstance(step, Do)
+        if step.pieces and self._tally_short(step):
+            self._hear_tally(step, number, text)
+        elif (off := self._uncounted(step)) is not None:
+            self._count_back(step, off, number, done=self._phase is Phase.COUNT)
+        elif any(item.count for item in step.takes_off):
+            self._count_off(step, number)
+        else:
+            self._ask_again(text, "this step does not ask for a number")
+
+    def _hear_tally(self, step: Do, number: int, text: str) -> None:
+        times = step.pieces[self._piece].times
+        assert times is not None
+        if number in (self._tally + 1, times):
+            self._again = 0
+            self._count_on(step, number)
+        elif number > times or number != self._tally:
+            self._ask_again(text, self._counted_so_far(step.pieces[self._piece]))
+
+    def _count_off(self, step: Do, number: int) -> None:
+        """How many of what comes off here were counted by the technician."""
+        item = next(item for item in step.takes_off if item.count is not None)
+        self._counted[item.item] = number
+        self._record(Mark.COUNTED, {"step": step.id, "item": item.item, "count": number, "expected": item.count})
+        other = "" if number == item.count else f", and the procedure has {say_number(str(item.count))}"
+        self._say(f"{_capital(say_number(str(number)))} {item.item}{other}.", "answer")
+
+    def _finish(self) -> None:
+        """The instruction is done, unless something stands against it that is to be answered or overridden first."""
+        step = self._here()
+        assert isinstance(step, Do)
+        self._phase = Phase.STEP
+        self._override = None
+        if not (self._waited(step) and self._in_order(step) and self._all_back(step) and self._new_part(step)):
+            return
+        self._record(Mark.DONE, {"step": step.id})
+        self._complete(step, None)
+
+    def _stands_against(self, what: str, about: str, reason: str) -> Literal[False]:
+        """Refuses DONE for something that may be overridden."""
+        self._refuse(f"{reason}. Or say override and the reason")
+
+        def then() -> None:
+            self._passed.add(what)
+            self._finish()
+
+        self._override = _Override(what, about, then)
+        return False
+
+    def _waited(self, step: Do) -> bool:
+        names = [*step.waits_for, *([step.wait.timer] if step.wait else [])]
+        running = [name for name in names if self._timers.left(name, self._moment) > 0]
+        if not running or "too early" in self._passed:
+            return True
+        left = max(self._timers.left(name, self._moment) for name in running)
+        about = f"{', '.join(map(_spaced, running))}, {say_span(left)} to go"
+        return self._stands_against("too early", about, f"wait, {about}")
+
+    def _in_order(self, step: Do) -> bool:
+        if step.any_order or "out of order" in self._passed:
+            return True
+        first = [name for name in self._machine.off.before(step.puts_back) if name not in step.puts_back]
+        if not first:
+            return True
+        about = f"{', '.join(step.puts_back)} before {', '.join(first)}"
+        return self._stands_against("out of order", about, f"{', '.join(first)} goes back first")
+
+    def _all_back(self, step: Do) -> bool:
+        """Whether what is counted was counted on its way back; asks for what was not."""
+        off = self._uncounted(step)
+        if off is not None:
+            self._ask(Phase.COUNT, f"{_capital(off.counted)} came off. How many are back?")
+        return off is None
+
+    def _count_back(self, step: Do, off: Off, number: int, *, done: bool) -> None:
+        """How many went back; ``done`` is whether DONE was said and this was asked for."""
+        assert off.count is not None
+        self._record(Mark.COUNTED, {"step": step.id, "item": off.name, "count": number, "expected": off.count})
+
+        def then() -> None:
+            self._counted[off.name] = number
+            if done:
+                self._finish()
+            else:
+                self._phase = Phase.STEP
+
+        if number == off.count:
+            self._say(f"{_capital(off.counted)}: all back.", "answer")
+            then()
+            return
+        out, back = say_number(str(off.count)), say_number(str(number))
+        odd = abs(off.count - number)
+        wrong = f"{say_number(str(odd))} {'missing' if number < off.count else 'too many'}"
+        self._override = _Override("count differs", f"{off.name}, {out} out, {back} back", then)
+        asked = (
+            f"{_capital(off.name)}: {out} out, {back} back, {wrong}. Say the number again, or override and the reason."
+        )
+        if done:
+            self._ask(Phase.COUNT, asked)
+        else:
+            self._say(asked, "asked again")
+
+    # -- parts and limits ----------------------------------------------------------------------------------------------
+
+    def _new_part(self, step: Do) -> bool:
+        """Whether the serial numbers of a part that is replaced are known; asks for them where they are not."""
+        part = step.replaces
+        if part is None or part.serial is None or "serial" in self._passed:
+            return True
+        form = part.serial.form
+        self._passed.add("serial")
+        asked = [_Spelling(f"{age} serial", f"serial of the {age} {part.part}", form) for age in ("old", "new")]
+        self._ask_identities(asked, self._finish)
+        return False
+
+    def _replace(self, step: Do, part: Replacement) -> None:
+        bad = next((taken for taken in reversed(self._readings) if taken.standing and taken.outcome == _BAD), None)
+        why = None if bad is None else f"{self._asked(bad).reading}: {_judged(bad)}"
+        self._machine.replaced[part.part] = part.verified_by
+        self._machine.unverified.add(part.part)
+        self._record(
+            Mark.REPLACED,
+            {
+                "step": step.id,
+                "part": part.part,
+                "old": self._identified.get("old serial"),
+                "new": self._identified.get("new serial"),
+                "reading": None if bad is None else bad.id,
+                "reason": why,
+                "verified_by": part.verified_by,
+            },
+        )
+        self._say(f"{_capital(part.part)} replaced. It is to be verified by {_spaced(part.verified_by)}.", "answer")
+
+    def _against_limit(self, step: SpokenStep, outcome: str | None, reading: str | None) -> _Override | None:
+        """What OVERRIDE would do about a reading that did not conform: none where safety hangs on it."""
+        if not isinstance(step, Measure) or outcome != _BAD or reading is None:
+            return None
+        if step.isolates or step.proves_dead or step.energises or step.needs_rating or step.lead_zero:
+            return None
+        target = self.procedure.target(step.id, Verdict.CONFORMING)
+        if target == self.procedure.target(step.id, outcome):
+            return None
+        taken = next(each for each in self._readings if each.id == reading)
+
+        def then() -> None:
+            self._outcomes[step.id] = str(Verdict.CONFORMING)
+            self._apply(step)
+            self._lead(step.id, outcome, target)
+
+        return _Override("limit overridden", f"{step.reading}, {say_reading(taken.reading)}", then)
+
+    # -- the ledger, notes and timers ----------------------------------------------------------------------------------
+
+    def _what_is_off(self, command: Command) -> None:
+        self._say(self._machine.off.what_is_off(), "status")
+
+    def _meant(self, command: Command) -> list[Off]:
+        """What is off and was asked about; asked about nothing, what came off last."""
+        if command.item is not None:
+            return self._machine.off.named(command.item)
+        last = self._machine.off.last
+        return [] if last is None else [last]
+
+    def _where_goes(self, command: Command) -> None:
+        meant = self._meant(command)
+        if not meant:
+            self._say(_NOT_OFF if command.item is None else f"{_capital(command.item)}: not off.", "status")
+        for off in meant:
+            self._say(f"{_capital(off.name)}: {off.whereabouts}", "status")
+
+    def _how_many(self, command: Command) -> None:
+        ledger = self._machine.off
+        counted = self._meant(command) if command.item is not None else [ledger[name] for name in ledger]
+        counted = [off for off in counted if off.count is not None or command.item is not None]
+        if not counted:
+            self._say(_NOT_OFF if command.item is None else f"{_capital(command.item)}: not off.", "status")
+        for off in counted:
+            self._say(f"{_capital(off.counted)}{' off' if off.count is not None else ': not counted'}.", "status")
+
+    def _mark(self, command: Command) -> None:
+        self._record(Mark.MARKED, {"step": self._at})
+        self._say("Marked.", "status")
+
+    def _note(self, command: Command) -> None:
+        self._interrupted = self._phase
+        self._begin_note(_Noting("note"), "Note.")
+
+    def _orientation_note(self, command: Command) -> None:
+        last = self._machine.off.last
+        here = self._here()
+        about = here.off_here[-1] if here.off_here else None if last is None else last.name
+        if about is None:
+            self._refuse("nothing is off that a note could be about. Say note")
+            return
+        self._interrupted = self._phase
+        self._begin_note(_Noting("orientation", about), f"Note on {about}.")
+
+    def _begin_note(self, noting: _Noting, prompt: str) -> None:
+        self._noting = noting
+        self._ask(Phase.NOTE, prompt)
+
+    def _take_note(self, event: Heard) -> None:
+        """Keeps what was said as it was said. What a recogniser made of it is marked as not checked by anybody."""
+        noting = self._noting
+        self._phase = self._interrupted
+        text = " ".join(event.text.split())
+        if text.lower() in PHRASES[Word.DISREGARD]:
+            self._say("No note.", "status")
+            if noting.kind == "reason":
+                self._say_again(Command(Word.SAY_AGAIN))
+            return
+        self._notes += 1
+        checked = event.confidence is None and event.clip is None
+        about = {} if noting.item is None else {"item": noting.item}
+        self._record(
+            Mark.NOTED,
+            {
+                "id": f"n{self._notes}",
+                "step": self._at,
+                "kind": noting.kind,
+                **about,
+                "text": text,
+                "checked": checked,
+                "clip": event.clip,
+            },
+        )
+        if noting.item is not None and text:
+            if noting.item in self._machine.off:
+                self._machine.off.remark(noting.item, text)
+            else:
+                self._remarks.setdefault(noting.item, []).append(text)
+        if noting.kind == "reason":
+            assert self._cause is not None
+            self._cause.then(text or f"kept as sound, note {self._notes}")
+        else:
+            self._say(f"Noted: {_shortened(text)}." if text else "Noted, as sound only.", "answer")
+
+    @property
+    def _moment(self) -> Moment:
+        assert self._now is not None  # every event has a time
+        return self._now
+
+    def _start_timer(self, timer: Timer) -> None:
+        marks = tuple(float(minutes * 60) for minutes in timer.tell_after)
+        running = self._timers.start(timer.timer, float(timer.minutes * 60), self._moment, marks)
+        self._record_timer(running, "started")
+        self._say(f"{said_of(running.name)}: {say_span(running.seconds)} from now.", "status")
+
+    def _record_timer(self, timer: Running, state: str) -> None:
+        self._record(
+            Mark.TIMER,
+            {"step": self._at, "timer": timer.name, "state": state, "seconds": timer.seconds}
+            | {"left": round(timer.left(self._moment), 3)},
+        )
+
+    def _set_timer(self, command: Command) -> None:
+        if command.seconds is None:
+            self._ask_again("timer", "say timer and how long, as in timer ten minutes")
+            return
+        running = self._timers.start_own(float(command.seconds), self._moment)
+        self._record_timer(running, "started")
+        self._say(f"{said_of(running.name)}: {say_span(running.seconds)} from now.", "status")
+
+    def _cancel_timer(self, command: Command) -> None:
+        timer = self._timers.cancel_own(self._moment)
+        if timer is None:
+            self._refuse("no timer of yours is running")
+            return
+        self._record_timer(timer, "cancelled")
+        self._say(f"{said_of(timer.name)} cancelled.", "status")
+
+    def _how_long(self, command: Command) -> None:
+        waiting = self._timers.how_long(self._moment)
+        if self._vigil is not None:
+            waiting = f"{waiting} {self._when(self._vigil)}".strip()
+        self._say(waiting or "No timer is running.", "status")
+
+    def _come_due(self, now: Moment) -> None:
+        """What timers have to say, and the next round of a watch."""
+        for timer in self._timers.take(now):
+            self._record_timer(timer, "over" if timer.left(now) <= 0 else "told")
+            self._say(news(timer, now), "status")
+        if self._between and self._vigil is not None and self._vigil.due <= now:
+            self._begin_round()
+
     # -- answers -------------------------------------------------------------------------------------------------------
 
     def _answer(self, key: str, text: str) -> None:
         if self._phase is Phase.REASON:
-            self._unable_because(key)
+            self._give_reason(key)
             return
         if self._phase is Phase.METER:
             self._choose_meter(key)
@@ -959,7 +1528,10 @@ class Session:
             self._apply(step)
         else:
             self._disprove(step, outcome)
-        self._go(self.procedure.target(step.id, outcome))
+        for timer in step.starts:
+            self._start_timer(timer)
+        if self._go(self.procedure.target(step.id, outcome)):
+            self._override = self._against_limit(step, outcome, reading)
 
     def _apply(self, step: SpokenStep) -> None:
         for source in step.isolates:
@@ -979,13 +1551,23 @@ class Session:
         for source in step.energises:
             self._energy(source, Energy.LIVE)
         for item in step.takes_off:
-            if item not in self._machine.off:
-                self._machine.off.append(item)
-                self._record(Mark.TAKEN_OFF, {"step": step.id, "item": item})
-        for item in step.puts_back:
-            if item in self._machine.off:
-                self._machine.off.remove(item)
-                self._record(Mark.PUT_BACK, {"step": step.id, "item": item})
+            if item.item not in self._machine.off:
+                off = self._machine.off.take_off(item, step.id, self._counted.get(item.item))
+                for remark in self._remarks.pop(item.item, []):
+                    self._machine.off.remark(item.item, remark)
+                more = {"count": off.count, "place": item.place, "orientation": item.orientation}
+                known = {key: value for key, value in more.items() if value is not None}
+                self._record(Mark.TAKEN_OFF, {"step": step.id, "item": item.item, **known})
+        for name in step.puts_back:
+            if name in self._machine.off:
+                self._machine.off.put_back(name)
+                self._record(Mark.PUT_BACK, {"step": step.id, "item": name})
+        if isinstance(step, Do) and step.replaces is not None:
+            self._replace(step, step.replaces)
+        for part, verified_by in self._machine.replaced.items():
+            if verified_by == step.id and part in self._machine.unverified:
+                self._machine.unverified.remove(part)
+                self._record(Mark.VERIFIED, {"step": step.id, "part": part})
 
     def _disprove(self, step: SpokenStep, outcome: str | None) -> None:
         """Measured and not dead: whatever was believed before holds no longer."""
@@ -1000,10 +1582,11 @@ class Session:
         self._disprove(step, None)
         for source in step.isolates:
             self._energy(source, Energy.LIVE)
-        for item in step.puts_back:
-            if item not in self._machine.off:
-                self._machine.off.append(item)
-                self._record(Mark.TAKEN_OFF, {"step": step.id, "item": item})
+        self._machine.unverified |= {part for part, by in self._machine.replaced.items() if by == step.id}
+        for name in step.puts_back:
+            if name not in self._machine.off:
+                self._machine.off.take_off(self.procedure.items.get(name) or Item(item=name), step.id)
+                self._record(Mark.TAKEN_OFF, {"step": step.id, "item": name})
 
     def _energy(self, source: str, state: Energy) -> None:
         if self._machine.energy[source] is not state:
@@ -1038,6 +1621,12 @@ class Session:
             if self._owed:
                 missing = ", ".join(_spaced(owed) for owed in self._owed)
                 return self._refuse(f"no finding before this is done again: {missing}. Say go back, or end session")
+            if step.condition == "sound" and self._machine.unverified:
+                part = min(self._machine.unverified)
+                missing = self._machine.replaced[part]
+                return self._refuse(
+                    f"the new {part} is not verified: that is done by {_spaced(missing)}. Say go back, or end session"
+                )
             self._conclude(step)
             return True
         reason = self._blocked(step)
@@ -1052,6 +1641,7 @@ class Session:
         self._record(Mark.ENTERED, {"step": step.id, "kind": step.kind, "text": step.say})
         self._doubted_correction = None
         self._vigil = None
+        self._piece, self._tally, self._counted, self._passed, self._override = 0, 0, {}, set(), None
         self._use_for(step)
         self._step_said = self._words_of(step)
         unfit = self._unfit(step)
@@ -1062,6 +1652,8 @@ class Session:
             self._speak(said)
         if isinstance(step, Watch):
             self._begin_watch(step)
+        if isinstance(step, Do) and step.wait is not None:
+            self._start_timer(step.wait)
         return True
 
     def _lead(self, taken_back: str, left_by: str | None, target: str | None) -> None:
@@ -1119,7 +1711,10 @@ class Session:
         said = [Say(_warning(caution), "caution") for caution in gravest_first]
         if isinstance(step, Measure) and step.needs_rating is not None and self._meter_for(step) is None:
             said.append(Say(f"Use a meter of {_rating(step.needs_rating)}.", "instruction"))
-        return [*said, Say(step.say, "instruction")]
+        said.append(Say(step.say, "instruction"))
+        if isinstance(step, Do) and step.pieces:
+            said.append(Say(step.pieces[self._piece].say, "instruction"))
+        return said
 
     def _conclude(self, step: Conclude) -> None:
         self._record(Mark.ENTERED, {"step": step.id, "kind": step.kind, "text": step.finding})
@@ -1164,9 +1759,13 @@ class Session:
 
     def _done(self, command: Command) -> None:
         step = self._here()
-        if not self._barred(step):
-            self._record(Mark.DONE, {"step": step.id})
-            self._complete(step, None)
+        if self._barred(step):
+            return
+        assert isinstance(step, Do)  # DONE is not open otherwise
+        if step.pieces and (self._tally_short(step) or self._piece + 1 < len(step.pieces)):
+            self._next_piece(command)
+        else:
+            self._finish()
 
     def _not_done(self, command: Command) -> None:
         self._say(f"Waiting. Say {PHRASES[Word.DONE][0]} when it is, or unable and the reason.", "status")
@@ -1338,16 +1937,71 @@ class Session:
         self._lead(left, left_by, left)
 
     def _unable(self, command: Command) -> None:
-        if command.reason is None:
-            self._ask(Phase.REASON, f"Say the reason: {', '.join(REASONS)}; or disregard.")
+        if self._phase is Phase.IDENTITY:
+            self._because(_Cause(Word.UNABLE, self._unidentified), command.reason)
         else:
-            self._unable_because(command.reason)
+            self._because(_Cause(Word.UNABLE, self._unable_because), command.reason)
+
+    def _skip(self, command: Command) -> None:
+        if self._way_round(self._here()) is None:
+            self._refuse("this step cannot be left out")
+        else:
+            self._because(_Cause(Word.SKIP, self._skip_because), command.reason)
+
+    def _override_because(self, command: Command) -> None:
+        override = self._override
+        assert override is not None  # OVERRIDE is not open otherwise
+
+        def then(reason: str) -> None:
+            self._override = None
+            self._deviate(override.what, reason, override.about)
+            self._say(f"{_capital(override.what)}: {override.about}. {_capital(reason)}. Recorded.", "answer")
+            override.then()
+
+        self._because(_Cause(Word.OVERRIDE, then), command.reason)
+
+    def _because(self, cause: _Cause, reason: str | None) -> None:
+        """Asks for the reason of a deviation where it was not said with it."""
+        if self._phase is not Phase.REASON:
+            self._interrupted = self._phase
+        self._cause = cause
+        if reason is None:
+            self._ask(Phase.REASON, f"Say the reason: {', '.join(REASONS_AFTER[cause.word])}; or disregard.")
+        else:
+            self._give_reason(reason)
+
+    def _give_reason(self, reason: str) -> None:
+        assert self._cause is not None
+        if reason == OTHER_REASON:
+            self._begin_note(_Noting("reason"), "Say the reason in your own words.")
+            return
+        self._phase = self._interrupted
+        self._cause.then(reason)
+
+    def _reason_again(self, command: Command) -> None:
+        """UNABLE and the like once more, while their reason is awaited."""
+        assert self._cause is not None
+        if command.word is self._cause.word:
+            self._because(self._cause, command.reason)
+        else:
+            self._ask_again(str(command.word), "the reason is awaited")
+
+    def _no_reason(self, command: Command) -> None:
+        """The reason was not given: nothing has happened."""
+        self._phase = self._interrupted
+        self._say_again(command)
 
     def _unable_because(self, reason: str) -> None:
+        self._leave_out("unable", reason)
+
+    def _skip_because(self, reason: str) -> None:
+        self._leave_out("skipped", reason)
+
+    def _leave_out(self, what: str, reason: str) -> None:
         step = self._here()
         self._phase = Phase.STEP
-        self._deviate("unable", reason)
-        self._say(f"Unable, {reason}. Recorded.", "answer")
+        self._deviate(what, reason)
+        self._say(f"{_capital(what)}, {reason}. Recorded.", "answer")
         target = self._way_round(step)
         if target is None:
             self._refuse("the procedure has no way round this step. Say go back, or end session")
@@ -1359,8 +2013,8 @@ class Session:
     def _way_round(self, step: SpokenStep) -> str | None:
         if step.unable is not None:
             return step.unable
-        effects = (step.isolates, step.proves_dead, step.energises, step.takes_off, step.puts_back)
-        if isinstance(step, Do) and not any(effects):
+        effects = (step.isolates, step.proves_dead, step.energises, step.takes_off, step.puts_back, step.starts)
+        if isinstance(step, Do) and not any(effects) and step.replaces is None:
             return self.procedure.target(step.id)
         return None
 
@@ -1381,6 +2035,9 @@ class Session:
         parts += [f"{source.name} {self._machine.energy[key].value}" for key, source in self.procedure.sources.items()]
         if self._machine.off:
             parts.append(f"off: {', '.join(self._machine.off)}")
+        running = self._timers.how_long(self._moment)
+        if running:
+            parts.append(running.removesuffix("."))
         if self._vigil is not None:
             parts.append(self._when(self._vigil).removesuffix("."))
         self._say(". ".join(parts) + ".", "status")
@@ -1417,6 +2074,9 @@ class Session:
         if self._phase is Phase.LEAVING and self._asked_in is Phase.METER:
             self._ask_meter()
             return
+        if self._phase is Phase.LEAVING and self._asked_in is Phase.IDENTITY:
+            self._ask_to_spell()
+            return
         self._phase = Phase.STEP
         self._say_again(command)
 
@@ -1443,7 +2103,12 @@ class Session:
         if self._phase is Phase.METER:
             return f"Say {' or '.join(phrases[0] for phrases in self._meter_answers().values())}."
         if self._phase is Phase.REASON:
-            return f"The reasons are: {', '.join(REASONS)}."
+            assert self._cause is not None
+            return f"The reasons are: {', '.join(REASONS_AFTER[self._cause.word])}."
+        if self._phase is Phase.IDENTITY:
+            return "Spell letters as alfa, bravo, charlie, and say digits one by one; or unable and the reason."
+        if self._phase is Phase.COUNT:
+            return "Say the number, or override and the reason."
         if self._phase in (Phase.DOUBT, Phase.LEAVING):
             return "Affirm or negative."
         if self._vigil is not None and self._vigil.series is None:
@@ -1459,15 +2124,22 @@ class Session:
         self._say(_sentence(f"not possible: {reason}"), "refused")
         return False
 
-    def _deviate(self, what: str, reason: str) -> None:
+    def _deviate(self, what: str, reason: str, about: str | None = None) -> None:
         self._deviations += 1
-        self._record(Mark.DEVIATION, {"step": self._at, "what": what, "reason": reason})
+        known = {} if about is None else {"about": about}
+        self._record(Mark.DEVIATION, {"step": self._at, "what": what, "reason": reason, **known})
 
     def _record(self, mark: Mark, data: Mapping[str, object]) -> None:
         self._acts.append(Record(mark, data))
 
 
-_HARMLESS = frozenset({Word.SAY_AGAIN, Word.READ_BACK, Word.HOW_FAR, Word.HOW_DO_YOU_READ, Word.ROGER, Word.STAND_BY})
+_HARMLESS = frozenset(
+    {
+        *(Word.SAY_AGAIN, Word.READ_BACK, Word.HOW_FAR, Word.HOW_DO_YOU_READ, Word.ROGER, Word.STAND_BY, Word.MARK),
+        *(Word.WHAT_IS_OFF, Word.WHERE_GOES, Word.HOW_MANY, Word.HOW_LONG),
+    }
+)
+_COUNT = Expectation(Quantity.COUNT)
 
 
 def _words() -> dict[tuple[Phase, Word], Callable[[Session, Command], None]]:
@@ -1481,6 +2153,12 @@ def _words() -> dict[tuple[Phase, Word], Callable[[Session, Command], None]]:
         Word.HOW_DO_YOU_READ: Session._how_do_you_read,
         Word.HOW_FAR: Session._how_far,
         Word.ROGER: Session._roger,
+        Word.WHAT_IS_OFF: Session._what_is_off,
+        Word.WHERE_GOES: Session._where_goes,
+        Word.HOW_MANY: Session._how_many,
+        Word.HOW_LONG: Session._how_long,
+        Word.MARK: Session._mark,
+        Word.NOTE: Session._note,
     }
     moves: dict[Word, Callable[[Session, Command], None]] = {
         Word.UNABLE: Session._unable,
@@ -1489,6 +2167,11 @@ def _words() -> dict[tuple[Phase, Word], Callable[[Session, Command], None]]:
         Word.DISREGARD: Session._disregard,
         Word.END_SESSION: Session._leave,
         Word.CHANGE_METER: Session._change_meter,
+        Word.SKIP: Session._skip,
+        Word.OVERRIDE: Session._override_because,
+        Word.ORIENTATION_NOTE: Session._orientation_note,
+        Word.TIMER: Session._set_timer,
+        Word.CANCEL_TIMER: Session._cancel_timer,
     }
     table: dict[Phase, dict[Word, Callable[[Session, Command], None]]] = {
         Phase.STEP: {
@@ -1497,6 +2180,20 @@ def _words() -> dict[tuple[Phase, Word], Callable[[Session, Command], None]]:
             Word.DONE: Session._done,
             Word.AFFIRM: Session._roger,  # answers questions only: a second "affirm" must not complete the next step
             Word.NEGATIVE: Session._not_done,
+            Word.GO_AHEAD: Session._next_piece,
+        },
+        Phase.IDENTITY: {
+            **status,
+            Word.AFFIRM: Session._affirm_spelled,
+            Word.NEGATIVE: Session._deny_spelled,
+            Word.DISREGARD: Session._deny_spelled,
+            Word.UNABLE: Session._unable,
+            Word.END_SESSION: Session._leave,
+        },
+        Phase.COUNT: {
+            **status,
+            Word.OVERRIDE: Session._override_because,
+            Word.DISREGARD: Session._stay,
         },
         Phase.METER: {**status, Word.DISREGARD: Session._stay, Word.END_SESSION: Session._leave},
         Phase.DOUBT: {
@@ -1505,7 +2202,13 @@ def _words() -> dict[tuple[Phase, Word], Callable[[Session, Command], None]]:
             Word.NEGATIVE: Session._deny_doubted,
             Word.DISREGARD: Session._deny_doubted,
         },
-        Phase.REASON: {**status, Word.UNABLE: Session._unable, Word.DISREGARD: Session._stay},
+        Phase.REASON: {
+            **status,
+            Word.UNABLE: Session._reason_again,
+            Word.SKIP: Session._reason_again,
+            Word.OVERRIDE: Session._reason_again,
+            Word.DISREGARD: Session._no_reason,
+        },
         Phase.LEAVING: {
             **status,
             Word.AFFIRM: Session._left,
@@ -1568,13 +2271,6 @@ def _verdict(verdict: Verdict | None) -> str | None:
     return None if verdict is None else str(verdict)
 
 
-def _span(seconds: int) -> str:
-    """A time to wait, to the second: "one minute forty seconds"."""
-    parts = [(seconds // 60, "minute"), (seconds % 60, "second")]
-    words = [f"{say_number(str(count))} {name}" + ("" if count == 1 else "s") for count, name in parts if count]
-    return " ".join(words)
-
-
 def _is_broken_count(reading: Reading, step: Measure) -> bool:
     return step.quantity is Quantity.COUNT and reading.value is not None and not reading.value.isdecimal()
 
@@ -1618,6 +2314,14 @@ def _capital(text: str) -> str:
 
 def _sentence(text: str) -> str:
     return _capital(text) + ("" if text.endswith((".", "!", "?")) else ".")
+
+
+_WORDS_OF_A_NOTE = 25  # read back; the rest is in the record
+
+
+def _shortened(text: str) -> str:
+    words = text.split()
+    return " ".join(words[:_WORDS_OF_A_NOTE]) + (", and so on" if len(words) > _WORDS_OF_A_NOTE else "")
 
 
 def _counted_words(number: int, noun: str) -> str:

@@ -16,7 +16,19 @@ from handsfree.spoken import expression
 from handsfree.spoken import reading as readings
 from handsfree.spoken import words as procedure_words
 from handsfree.spoken.expression import Alt, Expression, Parser, Places, cover, meaning, sample
-from handsfree.spoken.meaning import Answer, Command, Expectation, Meaning, Open, Reading, Refusal, Word
+from handsfree.spoken.identifiers import Misheard, Problem, correct, parse_identifier
+from handsfree.spoken.meaning import (
+    Answer,
+    Command,
+    Expectation,
+    Meaning,
+    Open,
+    Reading,
+    Refusal,
+    Respelled,
+    Spelled,
+    Word,
+)
 from handsfree.spoken.written import spoken_words
 
 
@@ -47,7 +59,7 @@ def _closed(what: Open, *, heard: bool) -> list[Expression]:
     """Answers and procedure words; the reading after CORRECTION only for listening, since it is read by itself."""
     answers = [meaning(phrase, Answer(key)) for key, phrases in what.answers.items() for phrase in phrases]
     after = readings.tree(what.correction, heard=True) if heard and what.correction is not None else None
-    commands = procedure_words.tree(what.words, after)
+    commands = procedure_words.tree(what.words, after, what.items)
     return answers + ([commands] if commands is not None else [])
 
 
@@ -58,7 +70,8 @@ class _Key:
 
     def __init__(self, what: Open) -> None:
         self.what = what
-        self.key = (what.reading, what.correction, tuple(what.answers.items()), what.words, what.dictation)
+        answers = tuple(what.answers.items())
+        self.key = (what.reading, what.correction, answers, what.words, what.items, what.dictation)
 
     def __hash__(self) -> int:
         return hash(self.key)
@@ -93,12 +106,13 @@ def words(what: Open) -> frozenset[str]:
 
 
 def without(what: Open, missing: Set[str]) -> Open:
-    """The same without the answers that hold one of these words."""
+    """The same without the answers and the names that hold one of these words."""
     kept = {
         key: tuple(phrase for phrase in phrases if missing.isdisjoint(phrase.split()))
         for key, phrases in what.answers.items()
     }
-    return replace(what, answers={key: phrases for key, phrases in kept.items() if phrases})
+    items = tuple(phrase for phrase in what.items if missing.isdisjoint(phrase.split()))
+    return replace(what, answers={key: phrases for key, phrases in kept.items() if phrases}, items=items)
 
 
 def sentence(what: Open, choose: random.Random) -> str:
@@ -115,6 +129,14 @@ def _closed_parser(key: _Key) -> Parser | None:
 def understand(text: str, what: Open) -> Meaning:
     """What a sentence means now: an answer, a procedure word, a reading, or a refusal with the reason."""
     words = spoken_words(text)
+    if what.change and not isinstance(correct("AAAA", text), Misheard):
+        return Respelled(text)
+    if what.identifier is not None:
+        spelled = parse_identifier(_unnamed(text, what.identifier_named), what.identifier)
+        if isinstance(spelled, str):
+            return Spelled(spelled)
+        if not _closed_word(words) and spelled.problem is not Problem.WORDS:
+            return Refusal(spelled.reason)
     parser = _closed_parser(_Key(what))
     if parser is not None:
         found = parser.meanings(words)
@@ -235,3 +257,11 @@ def _not_open(words: list[str]) -> str:
     if isinstance(readings.parse_words(words, Expectation()), Reading):
         return "this step does not ask for a reading"
     return _closed_word(words) or f"{said!r} is not among what may be said now"
+
+
+def _unnamed(text: str, names: tuple[str, ...]) -> str:
+    """What is spelled, without its name before it ("serial number bravo four")."""
+    for name in names:
+        if text.lower().startswith(f"{name} "):
+            return text[len(name) + 1 :]
+    return text

@@ -9,7 +9,10 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from enum import StrEnum
-from typing import Literal
+from typing import TYPE_CHECKING, Literal
+
+if TYPE_CHECKING:
+    from handsfree.spoken.identifiers import Form
 
 Waveform = Literal["ac", "dc"]
 
@@ -96,16 +99,33 @@ class Word(StrEnum):
     GO_BACK = "go back"  # ours: one step back
     HOW_FAR = "how far"  # ours: where are we
     CHANGE_METER = "change meter"  # ours: another meter is used from now on
+    SKIP = "skip this step"  # ours: it is left out on purpose, for a reason
+    OVERRIDE = "override"  # ours: go on against what was refused or judged, for a reason
+    WHAT_IS_OFF = "what is off"  # ours
+    WHERE_GOES = "where does it go"  # ours: of something that is off
+    HOW_MANY = "how many"  # ours: of something that is off
+    NOTE = "note"  # ours: what is said next is kept as it was said
+    ORIENTATION_NOTE = "orientation note"  # ours: the same, about what came off last
+    MARK = "mark"  # ours: the supervisor should look at this moment
+    TIMER = "timer"  # ours: a timer of the technician's own
+    CANCEL_TIMER = "cancel timer"  # ours
+    HOW_LONG = "how long"  # ours: how long the timers have to run
     END_SESSION = "end session"  # ours: stop here, keep the record
 
 
 @dataclass(frozen=True, slots=True)
 class Command:
-    """A procedure word, with the reason after UNABLE or the new reading after CORRECTION where one was said."""
+    """A procedure word, and what was said with it.
+
+    ``reason`` may follow UNABLE, SKIP and OVERRIDE, ``reading`` CORRECTION, ``seconds`` TIMER; ``item`` is the phrase
+    by which something that is off was asked for.
+    """
 
     word: Word
     reason: str | None = None
     reading: Reading | None = None
+    item: str | None = None
+    seconds: int | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -115,7 +135,21 @@ class Answer:
     key: str
 
 
-Meaning = Reading | Command | Answer | Refusal
+@dataclass(frozen=True, slots=True)
+class Spelled:
+    """An identifier that was spelled, as it is printed."""
+
+    text: str
+
+
+@dataclass(frozen=True, slots=True)
+class Respelled:
+    """What is to be changed in an identifier that was read back, in the words that were said."""
+
+    text: str
+
+
+Meaning = Reading | Spelled | Respelled | Command | Answer | Refusal
 
 
 @dataclass(frozen=True, slots=True)
@@ -123,7 +157,8 @@ class Open:
     """What may be said at a moment: it narrows the recogniser's grammar and the parser alike.
 
     ``reading`` is None where no reading is open; ``correction`` is the expectation for a reading said after CORRECTION,
-    None where there is nothing to correct. ``answers`` maps an answer's key to the phrases that mean it.
+    None where there is nothing to correct. ``answers`` maps an answer's key to the phrases that mean it. ``items`` are
+    the phrases by which what is off can be asked for.
     ``dictation``: free speech is taken as it is, no grammar; the rest does not count then.
     """
 
@@ -132,6 +167,10 @@ class Open:
     words: frozenset[Word] = frozenset()
     correction: Expectation | None = None
     dictation: bool = False
+    items: tuple[str, ...] = ()
+    identifier: Form | None = None
+    identifier_named: tuple[str, ...] = ()
+    change: bool = False
 
     @property
     def nothing(self) -> bool:

@@ -75,7 +75,13 @@ def test_hands_go_inside_only_after_isolating_and_proving_with_a_proved_tester(p
     procedure = load(path).procedure
     inside = {step.id for step in procedure.steps if isinstance(step, SpokenStep) and step.hands_inside}
     electrical = next(name for name, source in procedure.sources.items() if source.kind == "electrical")
-    ways = [["listen=humming"], ["lift-time=nonconforming"], ["motor-current=nonconforming"], ["listen=silent"]]
+    ways = [
+        ["listen=humming"],
+        ["lift-time=nonconforming"],
+        ["motor-current=nonconforming"],
+        ["listen=silent"],
+        ["fan=silent"],
+    ]
     entered = 0
     for way in ways:
         steps = list(walk(procedure, dict(pair.split("=", 1) for pair in way)))
@@ -186,7 +192,7 @@ def test_a_cooler_with_a_bad_part_is_left_isolated_and_closed() -> None:
     outcomes = {"listen": "humming", "start-relay": "nonconforming"}
     steps = list(walk(load(COOLER).procedure, outcomes))
     spoken = [step for step in steps if not isinstance(step, Conclude)]
-    off = [item for step in spoken for item in step.takes_off]
+    off = [item for step in spoken for item in step.off_here]
     back = [item for step in spoken for item in step.puts_back]
     assert not any(step.energises for step in spoken)
     assert back == off[::-1]  # in reverse order

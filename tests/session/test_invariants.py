@@ -37,7 +37,7 @@ from handsfree.session.journal import Journal
 from handsfree.session.machine import Session
 from handsfree.session.replay import verify
 from handsfree.spoken.grammar import phrases, sentence, understand
-from handsfree.spoken.meaning import Kind, Reading, Refusal, Word
+from handsfree.spoken.meaning import Expectation, Kind, Quantity, Reading, Refusal, Word
 from handsfree.spoken.readback import say_reading
 from handsfree.spoken.words import PHRASES
 
@@ -81,6 +81,14 @@ def as_asked(session: Session, choose: random.Random, *, well: bool = True) -> s
     """A sentence that takes the session on; ``well`` is whether a reading conforms."""
     if session.open.words == {Word.GO_AHEAD}:
         return "go ahead"
+    if session.open.dictation:
+        return choose.choice(["the latch is worn", "disregard", ""])
+    if session.open.identifier is not None:
+        spelled = {"999999": "one two three four five five", "AA-9999": "alfa bravo four five six seven"}
+        known = spelled.get(session.open.identifier.pattern or "", "alfa one two three four")
+        return "affirm" if Word.AFFIRM in session.open.words else known
+    if session.open.reading == Expectation(Quantity.COUNT):
+        return choose.choice(["six", "six", "four", "go ahead", "override not needed", "done"])
     step = session.procedure.step(session.at)
     if ("none of these", "another one") in session.open.answers.values():
         return choose.choice([phrase for phrases in session.open.answers.values() for phrase in phrases])
@@ -115,6 +123,7 @@ class Witness:
         self.left_by: dict[str, str | None] = {}  # the last outcome of each step that stands
         self.outcome_of: dict[str, str | None] = {}  # reading id -> verdict
         self.finding: str | None = None
+        self.unverified: dict[str, str] = {}  # the steps that are to verify parts that were replaced
 
     def take(self, event: Event) -> list[Record]:
         closed, paused = self.session.closed, self.session.open.words == {Word.GO_AHEAD}
@@ -143,7 +152,7 @@ class Witness:
         if self.session.closed:
             self._check_finding()
         else:
-            assert phrases(self.session.open)
+            assert self.session.open.dictation or phrases(self.session.open)
         return records
 
     def _account(self, record: Record, records: list[Record]) -> None:
@@ -176,7 +185,20 @@ class Witness:
             case Mark.DONE:
                 self._check_hands(data["step"])
                 self.left_by[data["step"]] = None
-            case Mark.DEVIATION if data["what"] == "unable":
+            case Mark.DEVIATION if data["what"] == "limit overridden":
+                read = self.procedure.step(self._overridden(data["about"]))
+                assert isinstance(read, Measure)
+                assert not read.proves_dead
+                self.left_by[read.id] = "conforming"
+            case Mark.COUNTED:
+                assert data["count"] >= 0
+            case Mark.TIMER:
+                assert (data["state"] == "over") == (data["left"] <= 0 and data["state"] != "cancelled")
+            case Mark.REPLACED:
+                self.unverified[data["verified_by"]] = data["part"]
+            case Mark.VERIFIED:
+                del self.unverified[data["step"]]
+            case Mark.DEVIATION if data["what"] in ("unable", "skipped") and "about" not in data:
                 self.left_by[data["step"]] = "unable"
             case Mark.CALCULATED:
                 self._check_figure(data)
@@ -184,8 +206,17 @@ class Witness:
                 self.left_by[data["step"]] = data["verdict"]
             case Mark.CONCLUDED:
                 self.finding = data["step"]
+                assert not (self.unverified and data["condition"] == "sound")
             case Mark.CLOSED:
                 assert set(data["off"]) == self.off
+
+    def _overridden(self, about: str) -> str:
+        """The step whose reading was overridden."""
+        return next(
+            step.id
+            for step in self.procedure.steps
+            if isinstance(step, Measure) and about.startswith(f"{step.reading}, ") and step.id in self.left_by
+        )
 
     def _check_hands(self, id: str) -> None:
         step = self.procedure.step(id)
@@ -256,7 +287,7 @@ class Witness:
             if isinstance(step, Conclude):
                 break
             outcome = self.left_by[step.by if isinstance(step, Choose) else step.id]
-            unable = outcome == "unable" and not isinstance(step, Choose)
+            unable = outcome in ("unable", "skipped") and not isinstance(step, Choose)
             leads = self.procedure.target(step.id, None if unable else outcome)
             at = (getattr(step, "unable", None) if unable else None) or leads or ""
         assert at == self.finding
@@ -301,7 +332,7 @@ class Technician(RuleBasedStateMachine):
     @rule(confidence=CONFIDENCE)
     def say_what_may_be_said(self, confidence: float | None) -> None:
         if not self.session.closed:
-            said = sentence(self.session.open, self.choose)
+            said = "a worn latch" if self.session.open.dictation else sentence(self.session.open, self.choose)
             self.say(said, confidence)
 
     @rule(confidence=CONFIDENCE)

@@ -222,8 +222,8 @@ QUESTION = {
     "step": "Measure the coil.",
     "doubt": "I heard twenty five ohms. Affirm, or say it again.",
     "reason": (
-        "Say the reason: no access, no tool, not fitted, it is stuck, not safe, it is damaged, meter failed; "
-        "or disregard."
+        "Say the reason: no access, no tool, not fitted, it is stuck, not safe, it is damaged, meter failed, "
+        "another reason; or disregard."
     ),
     "leaving": "End the session here? Affirm or negative.",
 }

@@ -1,0 +1,113 @@
+"""The ledger: what is off the machine, how many of it, where it goes, and what was remarked about it.
+
+The one rule: an item is off from the step that takes it off until all of it is back; what is not off is not in here.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass, replace
+
+from handsfree.procedure.model import Item
+from handsfree.spoken.numbers import say_number
+
+
+@dataclass(frozen=True, slots=True)
+class Off:
+    """Something that is off: ``count`` of it, None where it is not counted. ``remarks`` were spoken and not checked."""
+
+    item: Item
+    step: str
+    count: int | None
+    remarks: tuple[str, ...] = ()
+
+    @property
+    def name(self) -> str:
+        return self.item.item
+
+    @property
+    def counted(self) -> str:
+        """ "nine rear panel screws" """
+        return self.name if self.count is None else f"{say_number(str(self.count))} {self.name}"
+
+    @property
+    def whereabouts(self) -> str:
+        """Where it goes and how, in sentences; what is not known is said to be so."""
+        known = [part for part in (self.item.place, self.item.orientation) if part]
+        known += [f"You remarked: {remark}" for remark in self.remarks]
+        return " ".join(f"{_closed(part)}" for part in known) if known else "Its place was not written down."
+
+
+class Ledger:
+    """What is off, in the order in which it came off."""
+
+    def __init__(self) -> None:
+        self._off: dict[str, Off] = {}
+
+    def __bool__(self) -> bool:
+        return bool(self._off)
+
+    def __iter__(self) -> Iterator[str]:
+        return iter(self._off)
+
+    def __contains__(self, name: str) -> bool:
+        return name in self._off
+
+    def __getitem__(self, name: str) -> Off:
+        return self._off[name]
+
+    @property
+    def last(self) -> Off | None:
+        """What came off last."""
+        return next(reversed(self._off.values()), None)
+
+    def take_off(self, item: Item, step: str, count: int | None = None) -> Off:
+        """Puts an item down as off; ``count`` where it is another than the procedure says."""
+        off = Off(item, step, count if count is not None else item.count)
+        self._off[item.item] = off
+        return off
+
+    def put_back(self, name: str) -> Off:
+        """Strikes an item out, since all of it is back or given up."""
+        return self._off.pop(name)
+
+    def recount(self, name: str, count: int) -> None:
+        """How many of an item are off was found to be another number."""
+        self._off[name] = replace(self._off[name], count=count)
+
+    def remark(self, name: str, text: str) -> None:
+        """Adds what was said about an item, as it was heard."""
+        off = self._off[name]
+        self._off[name] = replace(off, remarks=(*off.remarks, text))
+
+    def before(self, names: Iterable[str]) -> list[str]:
+        """What came off after any of ``names``, in a later step, and so goes back before it; the last first."""
+        wanted = [self._off[name] for name in names if name in self._off]
+        if not wanted:
+            return []
+        order = list(self._off)
+        steps = {off.step for off in wanted}
+        first = min(order.index(off.name) for off in wanted)
+        later = [name for name in order[first:] if self._off[name].step not in steps]
+        return later[::-1]
+
+    def what_is_off(self) -> str:
+        """Everything that is off, in the order in which it goes back."""
+        if not self._off:
+            return "Nothing is off."
+        return f"Off, the last first: {', '.join(off.counted for off in reversed(self._off.values()))}."
+
+    def named(self, phrase: str) -> list[Off]:
+        """What is off and may be meant by a phrase of ``phrases_for``."""
+        return [off for off in self._off.values() if phrase in phrases_of(off.item)]
+
+
+def phrases_of(item: Item) -> tuple[str, ...]:
+    """What an item may be called: its name, its other names, and the last word of its name."""
+    name = " ".join(item.item.lower().split())
+    phrases = (name, *item.called, name.split()[-1])
+    return tuple(dict.fromkeys(phrase for phrase in phrases if all(word.isalpha() for word in phrase.split())))
+
+
+def _closed(text: str) -> str:
+    return text if text.endswith((".", "!", "?")) else f"{text}."
