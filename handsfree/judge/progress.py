@@ -21,9 +21,9 @@ from handsfree.judge.hearings import FIVE_FOR_NINE, Hearing, hearings
 from handsfree.judge.insulation import polarization_index
 from handsfree.judge.several import ratio, together
 from handsfree.judge.uncertain import JudgingError, Uncertain
-from handsfree.judge.verdict import bounds, in_unit, say_limit
+from handsfree.judge.verdict import in_unit, say_limit
 from handsfree.judge.watch import Direction, Point, Watched, came_first, has_changed, has_reached, has_stalled, outlook
-from handsfree.procedure.model import Measure, Series, Verdict, Watch
+from handsfree.procedure.model import Measure, Series, Verdict, Watch, bounds
 from handsfree.spoken.meaning import Quantity, Reading
 from handsfree.spoken.readback import say_value
 

@@ -287,6 +287,8 @@ def limit_text(limit: Any) -> str:
         if limit.get(key) is not None:
             return f"{words} {limit[key]}{unit}"
     match limit:
+        case {"insulation_minimum": {"winding": winding, "rated_volts": volts}}:
+            return f"minimum of IEEE 43, {winding}, {volts}{_SPACE}V"
         case {"between": [low, high]}:
             return f"{low} to {high}{unit}"
         case {"nominal": nominal, "plus_minus": str() | int() | float() as by}:
@@ -431,9 +433,11 @@ def _figures(entries: Sequence[Entry]) -> Iterator[FigureRow]:
 
 def _figure_limit(data: Mapping[str, Any], unit: str) -> str:
     limit = data.get("limit")
+    ends = data.get("limits")
+    if isinstance(limit, Mapping) and "insulation_minimum" in limit and isinstance(ends, list) and ends:
+        return f"at least {_with_unit(_short(str(ends[0])), unit)} ({limit_text(limit)})"
     if not isinstance(limit, Mapping) or "platinum_class" not in limit:
         return limit_text(limit)
-    ends = data.get("limits")
     width = f": ± {_with_unit(_short(str(ends[1])), unit)}" if isinstance(ends, list) and len(ends) == 2 else ""
     return f"class {limit['platinum_class']}{width}"
 
