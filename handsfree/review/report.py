@@ -101,7 +101,7 @@ class FigureRow:
 
 @dataclass(frozen=True, slots=True)
 class SeriesRow:
-    """One series of a watch. ``left_out`` is the place, from 1, of a reading that does not fit the others."""
+    """One series of a watch. The chart marks readings that do not fit the others."""
 
     name: str
     must: str
@@ -506,7 +506,7 @@ def _series(name: str, readings: Sequence[Mapping[str, Any]], row: Mapping[str, 
         reason=_text(row, "reason"),
         fit=words,
         points=len(points),
-        chart=chart(points, curve, goal, left_out if isinstance(left_out, int) else None, unit),
+        chart=chart(points, curve, goal, left_out if isinstance(left_out, list) else [], unit),
     )
 
 

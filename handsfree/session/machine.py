@@ -775,13 +775,11 @@ class Session:
         assert self._vigil is not None
         found = self._progress(step, self._vigil)
         for course in found.courses:
-            watched = course.watched
-            news = (
-                f"{watched.reason}: {watched.verdict}" if course.must and watched.verdict is not None else course.news
-            )
+            news, revised = progress.news(course, self._vigil.courses.get(course.reading))
+            self._vigil.courses[course.reading] = course
             if news and self._vigil.told.get(course.reading) != news:
                 self._vigil.told[course.reading] = news
-                self._say(_sentence(f"{course.reading} {news}"), "reading")
+                self._say(_sentence(f"{course.reading}{', revised:' if revised else ''} {news}"), "reading")
         if found.order is not None and found.order.verdict is not None and found.over:
             self._say(_sentence(f"{found.order.reason}: {found.order.verdict}"), "reading")
         if not found.over:
