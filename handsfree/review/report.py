@@ -63,7 +63,9 @@ class Clip:
 class ReadingRow:
     """A reading as it stands on the page; ``corrected_by`` is the number of the reading that replaced it.
 
-    ``without_leads``, ``uncertainty``, ``meter`` (with its range) and ``decision`` are empty where there was none.
+    ``value`` is what was judged: the leads taken off where that was asked for, and ``spoken`` is then what was said and
+    what the leads read. ``implausible`` is the range that it was affirmed outside of. These, ``uncertainty``, ``meter``
+    (with its range) and ``decision`` are empty where there was none.
     """
 
     number: int
@@ -75,7 +77,8 @@ class ReadingRow:
     limit: str
     verdict: str
     reason: str
-    without_leads: str = ""
+    spoken: str = ""
+    implausible: str = ""
     uncertainty: str = ""
     meter: str = ""
     decision: str = ""
@@ -377,11 +380,12 @@ def _readings(entries: Iterable[Entry]) -> tuple[ReadingRow, ...]:
                     time=entry.time,
                     step=_text(data, "step"),
                     name=_text(data, "reading"),
-                    value=reading_text(data),
+                    value=_without_leads(data) or reading_text(data),
                     limit="watched over time" if data.get("series") else limit_text(data.get("limit")),
                     verdict=_text(data, "verdict"),
                     reason=_text(data, "reason"),
-                    without_leads=_without_leads(data),
+                    spoken=_spoken(data),
+                    implausible=limit_text(data.get("implausible")),
                     uncertainty=_uncertainty(data),
                     meter=_meter(data, names),
                     decision=_decision(data),
@@ -524,11 +528,16 @@ def _figure(value: str, unit: str) -> str:
 
 def _without_leads(data: Mapping[str, Any]) -> str:
     leads = _mapping(data, "leads")
-    unit = _text(leads, "unit")
     if not leads:
         return ""
-    off = f"leads {_figure(_text(leads, 'taken_off'), unit)}"
-    return f"{_figure(_text(leads, 'corrected'), unit)} without {off}"
+    bound = {Kind.ABOVE.value: f">{_SPACE}", Kind.BELOW.value: f"<{_SPACE}"}.get(_text(data, "kind"), "")
+    return bound + _figure(_text(leads, "corrected"), _text(leads, "unit"))
+
+
+def _spoken(data: Mapping[str, Any]) -> str:
+    leads = _mapping(data, "leads")
+    off = _figure(_text(leads, "taken_off"), _text(leads, "unit"))
+    return f"as spoken {reading_text(data)}, leads {off}" if leads else ""
 
 
 def _uncertainty(data: Mapping[str, Any]) -> str:

@@ -12,6 +12,7 @@ from hypothesis import strategies as st
 from handsfree.judge.meterfile import load_meters, loads_meter
 from handsfree.procedure.document import Problem, ProcedureError
 from handsfree.procedure.load import loads
+from handsfree.spoken.meaning import Quantity
 
 ROOT = Path(__file__).parents[2]
 GOOD = """\
@@ -183,9 +184,11 @@ def test_a_folder_without_meters_and_a_missing_file_are_told(tmp_path: Path) -> 
         load_meters([tmp_path / "none.yaml"])
 
 
-def test_the_meter_that_comes_with_the_program_is_one() -> None:
-    (meter,) = load_meters([ROOT / "meters"])
+def test_the_meters_that_come_with_the_program_are_two() -> None:
+    meter, gauge = load_meters([ROOT / "meters"])
     assert meter.ratings
+    assert {function.quantity for function in gauge.functions} == {Quantity.TEMPERATURE, Quantity.PRESSURE}
+    assert not gauge.ratings  # not for circuits of the supply
 
 
 def test_a_procedure_and_a_meter_are_not_taken_for_each_other() -> None:

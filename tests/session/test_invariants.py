@@ -45,7 +45,7 @@ from handsfree.spoken.words import PHRASES
 PROCEDURES = sorted((Path(__file__).parents[2] / "procedures").glob("*.yaml"))
 START = datetime(2031, 5, 6, 7, 8, 9, tzinfo=UTC)
 LOADED = {path.stem: load(path) for path in PROCEDURES}
-(OSTREL,) = load_meters([Path(__file__).parents[2] / "meters"])
+(OSTREL,) = load_meters([Path(__file__).parents[2] / "meters" / "ostrel-61.yaml"])
 METERS = (OSTREL, OSTREL.model_copy(update={"meter": "lowe", "name": "Lowe", "called": (), "ratings": ()}))
 
 
