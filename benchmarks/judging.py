@@ -28,8 +28,8 @@ from rich.table import Table
 from handsfree.judge.decision import decide
 from handsfree.judge.hearings import doubt, hearings, within
 from handsfree.judge.meter import Meter, uncertain_reading
-from handsfree.judge.verdict import bounds, judge
-from handsfree.procedure.model import Measure, Verdict
+from handsfree.judge.verdict import judge
+from handsfree.procedure.model import Measure, Verdict, bounds
 from handsfree.spoken.confusable import TWIN
 from handsfree.spoken.confusable import twins as confusable_twins
 from handsfree.spoken.meaning import Reading

@@ -18,9 +18,9 @@ from handsfree.judge.decision import Decision, decide
 from handsfree.judge.hearings import Doubt, Hearing, doubt, hearings, within
 from handsfree.judge.meter import Meter, OnMeter, measures, on_meter, uncertain_reading
 from handsfree.judge.uncertain import COVERAGE, JudgingError, Uncertain, exact, with_source
-from handsfree.judge.verdict import Judgement, bounds, in_unit, judge, last_digit, say_limit
+from handsfree.judge.verdict import Judgement, in_unit, judge, last_digit, say_limit
 from handsfree.judge.zero import correct, lead_zero
-from handsfree.procedure.model import DecisionRule, Measure, Verdict
+from handsfree.procedure.model import DecisionRule, Measure, Verdict, bounds
 from handsfree.spoken.meaning import Kind, Quantity, Reading
 from handsfree.spoken.readback import say_reading, say_value
 from handsfree.spoken.units import NEVER_NEGATIVE

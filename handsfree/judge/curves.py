@@ -14,13 +14,13 @@ from decimal import Decimal
 from enum import StrEnum
 
 from handsfree.judge.uncertain import JudgingError, Source, Uncertain, rectangular
+from handsfree.procedure.ranges import PLATINUM, WINDING
 
 _KELVIN = 273.15  # of 0 degC
 
 # -- platinum (IEC 60751:2022) -----------------------------------------------------------------------------------------
 
 _A, _B, _C = 3.9083e-3, -5.775e-7, -4.183e-12
-_PLATINUM = (-200.0, 850.0)
 
 
 @dataclass(frozen=True, slots=True)
@@ -54,7 +54,7 @@ def platinum_ohms(celsius: Uncertain, nominal: Decimal = Decimal(100)) -> Uncert
 
     ``nominal`` is the resistance at 0 degC: 100 for a Pt100, 1000 for a Pt1000. Raises JudgingError outside the range.
     """
-    inside(celsius, _PLATINUM, "a platinum thermometer", "degrees Celsius")
+    inside(celsius, PLATINUM, "a platinum thermometer", "degrees Celsius")
     scale, t = float(nominal), float(celsius.value)
     return celsius.through(lambda t: scale * _platinum(t), scale * _platinum_slope(t))
 
@@ -65,7 +65,7 @@ def platinum_celsius(ohms: Uncertain, nominal: Decimal = Decimal(100)) -> Uncert
     Raises JudgingError for a resistance that belongs to no temperature from -200 to 850 degC.
     """
     scale = float(nominal)
-    inside(ohms, (scale * _platinum(_PLATINUM[0]), scale * _platinum(_PLATINUM[1])), "a platinum thermometer", "ohms")
+    inside(ohms, (scale * _platinum(PLATINUM[0]), scale * _platinum(PLATINUM[1])), "a platinum thermometer", "ohms")
 
     def invert(ohms: float) -> float:
         wanted = ohms / scale
@@ -209,7 +209,6 @@ class Conductor(StrEnum):
 
 # The temperature, below zero, where the straight line of resistance would end (IEC 60034-1, 8.6.2; IEEE 118).
 _NOUGHT = {Conductor.COPPER: Decimal("234.5"), Conductor.ALUMINIUM: Decimal(225)}
-_WINDING = (-50.0, 200.0)
 
 
 def winding_at(
@@ -219,7 +218,7 @@ def winding_at(
 
     R' = R (k + reference) / (k + t) with k = 234.5 for copper. Raises JudgingError outside -50 to 200 degC.
     """
-    inside(celsius, _WINDING, f"the {conductor} line", "degrees Celsius")
+    inside(celsius, WINDING, f"the {conductor} line", "degrees Celsius")
     nought = _NOUGHT[conductor]
     return ohms * (nought + reference) / (celsius + nought)
 

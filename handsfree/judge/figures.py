@@ -25,12 +25,12 @@ from handsfree.judge.curves import (
     winding_at,
 )
 from handsfree.judge.decision import Rule, decide
-from handsfree.judge.insulation import at_40
+from handsfree.judge.insulation import at_40, minimum
 from handsfree.judge.several import Imbalance, deviation_percent, imbalance
 from handsfree.judge.uncertain import JudgingError, Uncertain, exact, total
-from handsfree.judge.verdict import bounds, in_unit, say_limit
+from handsfree.judge.verdict import in_unit, say_limit
 from handsfree.procedure import model
-from handsfree.procedure.model import Calculate, Figure, Verdict
+from handsfree.procedure.model import Calculate, Figure, Verdict, bounds
 from handsfree.spoken.meaning import Kind, Reading
 from handsfree.spoken.readback import say_reading, say_value
 
@@ -285,8 +285,12 @@ def _curve_words(sensor: model.Thermistor) -> str:
 
 def _limits(step: Calculate, known: Mapping[str, Known]) -> tuple[Decimal, Decimal]:
     """The limits in the step's unit."""
+    assert step.limit is not None
+    if isinstance(step.limit, model.InsulationMinimum):
+        rated = step.limit.insulation_minimum
+        megohms = minimum(rated.winding, rated.rated_volts / 1000)
+        return _number(megohms, _MEGOHM, step.unit), Decimal("Infinity")
     if not isinstance(step.limit, model.PlatinumClass):
-        assert step.limit is not None
         return bounds(step.limit)
     assert isinstance(step.calculate, model.PlatinumError)
     celsius = _into(_of(step.calculate.platinum_error.temperature, known), _CELSIUS)
@@ -299,4 +303,7 @@ def _words(step: Calculate) -> str:
     assert step.limit is not None
     if isinstance(step.limit, model.PlatinumClass):
         return f"class {step.limit.platinum_class}"
+    if isinstance(step.limit, model.InsulationMinimum):
+        least, _ = _limits(step, {})
+        return f"at least {say_value(format(least.normalize(), 'f'), step.unit)}"
     return say_limit(step.limit)

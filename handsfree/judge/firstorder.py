@@ -1,8 +1,9 @@
 """The first-order curve through readings over time: T(t) = settles + (starts - settles) exp(-t / tau).
 
 The one rule: for a given time constant the curve is a straight line in exp(-t / tau), so only the time constant is
-searched for (variable projection, Golub and Pereyra 1973); there are no starting values to get wrong. One reading that
-does not fit is found by leaving each out in turn, is left out, and is named.
+searched for (variable projection, Golub and Pereyra 1973); there are no starting values to get wrong. A reading that
+does not fit is found by leaving each out in turn, is left out, and is named. Two in a row are never both left out: one
+may have been misheard, two that agree are what happened.
 
 What is left over must be scatter: a part that is not first order (two thermal masses, a cycling thermostat) shows as a
 large ``scatter``, not as an error.
@@ -24,6 +25,7 @@ FEWEST: Final = PARAMETERS + 1
 FEWEST_TO_FIND_ODD: Final = PARAMETERS + 3
 CONFIDENCE: Final = 0.95
 _ODD_BY_CHANCE = 0.01  # how often a reading may be called odd where all are sound
+_ONE_OF, _MOST_ODD = 5, 3  # readings that may be odd: one of so many, and so many in all
 _SHORTEST, _LONGEST = 0.05, 10.0  # time constants looked for, in spans of the series
 _COARSE, _FINE = 60, 16  # steps of the search for tau
 
@@ -45,7 +47,7 @@ class FirstOrder:
     """A fitted curve; values in the unit of the readings, times in seconds.
 
     ``covariance`` is that of (settles, starts, tau). ``scatter`` is the standard deviation of the readings about the
-    curve. ``odd`` is the place of the reading that was left out, None where all fit.
+    curve. ``odd`` are the places of the readings that were left out, in their order; none where all fit.
     """
 
     settles: float
@@ -54,7 +56,7 @@ class FirstOrder:
     covariance: tuple[tuple[float, float, float], ...]
     scatter: float
     freedom: int  # readings used less parameters
-    odd: int | None
+    odd: tuple[int, ...]
 
     def at(self, seconds: float) -> float:
         """The value of the curve at a time."""
@@ -84,7 +86,7 @@ class FirstOrder:
 
 
 def fit(seconds: Sequence[float], values: Sequence[float], least_scatter: float) -> FirstOrder:
-    """The curve through readings at rising times, by least squares without the odd one out.
+    """The curve through readings at rising times, by least squares without those that do not fit.
 
     ``least_scatter`` is the standard deviation that rounding alone gives (last digit / sqrt(12)): readings that happen
     to agree better than that are not believed to.
@@ -94,10 +96,8 @@ def fit(seconds: Sequence[float], values: Sequence[float], least_scatter: float)
     if len(seconds) < FEWEST:
         raise JudgingError(f"too early to tell: a curve needs {FEWEST} readings, and there are {len(seconds)}")
     _check(seconds, values)
-    t, y = list(seconds), list(values)
-    odd = odd_one_out(t, y, least_scatter)
-    if odd is not None:
-        del t[odd], y[odd]
+    odd = odd_ones_out(seconds, values, least_scatter)
+    t, y = ([one for place, one in enumerate(of) if place not in odd] for of in (seconds, values))
     tau, squares = _best(t, y)
     span = t[-1] - t[0]
     if not _SHORTEST * span * 1.01 < tau < _LONGEST * span * 0.99:
@@ -127,23 +127,42 @@ def fit(seconds: Sequence[float], values: Sequence[float], least_scatter: float)
     )
 
 
-def odd_one_out(seconds: Sequence[float], values: Sequence[float], least_scatter: float) -> int | None:
-    """The place of the one reading that does not fit the curve of the others; None where all do or there are too few.
+def odd_ones_out(seconds: Sequence[float], values: Sequence[float], least_scatter: float) -> tuple[int, ...]:
+    """The places of the readings that do not fit the curve of the others; none where all do or there are too few.
 
-    A reading that agrees with the others is called odd in about one series of a hundred.
+    At most one reading of five, three in all, and no two in a row. They are taken away one by one, and as many are odd
+    as there were when the last of them stood out, so that two do not hide each other (the generalized extreme
+    studentized deviate test, Rosner, Technometrics 25, 1983). A reading that agrees with the others is called odd in
+    about one series of a hundred.
     """
     _check(seconds, values)
-    count = len(seconds)
-    if count < FEWEST_TO_FIND_ODD:
-        return None
-    place = _furthest(seconds, values)
-    others = [(at, value) for other, (at, value) in enumerate(zip(seconds, values, strict=True)) if other != place]
-    everything, remaining = _best(seconds, values)[1], _best(*zip(*others, strict=True))[1]
-    freedom = count - 1 - PARAMETERS
-    scatter = max(remaining / freedom, least_scatter**2)
-    # The deleted residual over its scatter follows Student's t; the greatest of ``count`` is looked at (Bonferroni).
-    outlying = math.sqrt(max(everything - remaining, 0.0) / scatter) if scatter else 0.0
-    return place if outlying > student(1 - _ODD_BY_CHANCE / count, freedom) else None
+    left = list(range(len(seconds)))
+    taken: list[int] = []
+    odd: tuple[int, ...] = ()
+    for _ in range(min(max(len(seconds) // _ONE_OF, 1), _MOST_ODD)):
+        if len(left) < FEWEST_TO_FIND_ODD:
+            break
+        t, y = [seconds[place] for place in left], [values[place] for place in left]
+        place, outlying = _furthest_out(t, y, least_scatter)
+        if any(abs(left[place] - other) == 1 for other in taken):
+            break
+        count = len(left)
+        taken.append(left.pop(place))
+        if outlying > student(1 - _ODD_BY_CHANCE / count, count - 1 - PARAMETERS):
+            odd = tuple(sorted(taken))
+    return odd
+
+
+def _furthest_out(t: Sequence[float], y: Sequence[float], least_scatter: float) -> tuple[int, float]:
+    """The reading without which a curve fits the rest best, and its deleted residual over their scatter.
+
+    That follows Student's t; the greatest of all is looked at, so its bound is to be shared among them (Bonferroni).
+    """
+    place = _furthest(t, y)
+    others = [(at, value) for other, (at, value) in enumerate(zip(t, y, strict=True)) if other != place]
+    everything, remaining = _best(t, y)[1], _best(*zip(*others, strict=True))[1]
+    scatter = max(remaining / (len(t) - 1 - PARAMETERS), least_scatter**2)
+    return place, math.sqrt(max(everything - remaining, 0.0) / scatter) if scatter else 0.0
 
 
 def _furthest(t: Sequence[float], y: Sequence[float]) -> int:

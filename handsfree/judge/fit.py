@@ -12,10 +12,9 @@ from decimal import Decimal
 from handsfree.judge.assess import Means, assess
 from handsfree.judge.meter import Meter, may_measure, measures
 from handsfree.judge.uncertain import JudgingError
-from handsfree.judge.verdict import bounds
 from handsfree.procedure.document import Problem
 from handsfree.procedure.load import Loaded
-from handsfree.procedure.model import Measure, Step, Watch
+from handsfree.procedure.model import Measure, Step, Watch, bounds
 from handsfree.spoken.meaning import Kind, Reading
 from handsfree.spoken.units import METERED
 

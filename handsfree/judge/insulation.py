@@ -12,14 +12,8 @@ from enum import StrEnum
 
 from handsfree.judge.curves import inside
 from handsfree.judge.uncertain import JudgingError, Uncertain
-
-
-class Winding(StrEnum):
-    """What table 3 of IEEE 43-2013 tells apart."""
-
-    BEFORE_1970 = "made before about 1970"
-    FORM_WOUND = "form-wound"  # 1 kV and above
-    RANDOM_WOUND = "random-wound, or form-wound below 1 kV"
+from handsfree.procedure.model import Winding
+from handsfree.procedure.ranges import HALVING
 
 
 class InsulationClass(StrEnum):
@@ -40,11 +34,11 @@ def minimum(winding: Winding, kilovolts: Decimal) -> Decimal:
     if kilovolts <= 0:
         raise ValueError(f"a rated voltage is above zero, not {kilovolts}")
     match winding:
-        case Winding.BEFORE_1970:
+        case Winding.BEFORE_1970 | Winding.FIELD:
             return kilovolts + 1
-        case Winding.FORM_WOUND:
+        case Winding.FORM_WOUND if kilovolts >= 1:
             return Decimal(100)
-        case Winding.RANDOM_WOUND:
+        case Winding.FORM_WOUND | Winding.RANDOM_WOUND | Winding.DC_ARMATURE:
             return Decimal(5)
 
 
@@ -53,7 +47,7 @@ def at_40(megohms: Uncertain, celsius: Uncertain) -> Uncertain:
 
     Raises JudgingError outside 10 to 60 degC.
     """
-    inside(celsius, (10.0, 60.0), "the halving rule", "degrees Celsius")
+    inside(celsius, HALVING, "the halving rule", "degrees Celsius")
     t = float(celsius.value)
     factor = celsius.through(lambda t: 0.5 ** ((40 - t) / 10), math.log(2) / 10 * 0.5 ** ((40 - t) / 10))
     return megohms * factor

@@ -80,6 +80,9 @@ def loads_meter(source: bytes, name: str) -> Meter:
     """Read a meter from a file's bytes; ``name`` stands for the file in messages. Raises ProcedureError."""
     document = read(source, name, _OPENING)
     problems = list(document.problems)
+    if isinstance(document.data, dict) and "procedure" in document.data and "meter" not in document.data:
+        remedy = "name a meter's file behind --meter, and the procedure without it"
+        raise ProcedureError((document.problem((), "this is the file of a procedure, not of a meter", remedy),))
     if not isinstance(document.data, dict):
         problems.append(document.problem((), "the file does not hold a meter's keys", f'begin it with "{_OPENING}"'))
         raise ProcedureError(tuple(sorted(problems)))

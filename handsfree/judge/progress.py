@@ -21,9 +21,9 @@ from handsfree.judge.hearings import FIVE_FOR_NINE, Hearing, hearings
 from handsfree.judge.insulation import polarization_index
 from handsfree.judge.several import ratio, together
 from handsfree.judge.uncertain import JudgingError, Uncertain
-from handsfree.judge.verdict import bounds, in_unit, say_limit
+from handsfree.judge.verdict import in_unit, say_limit
 from handsfree.judge.watch import Direction, Point, Watched, came_first, has_changed, has_reached, has_stalled, outlook
-from handsfree.procedure.model import Measure, Series, Verdict, Watch
+from handsfree.procedure.model import Measure, Series, Verdict, Watch, bounds
 from handsfree.spoken.meaning import Quantity, Reading
 from handsfree.spoken.readback import say_value
 
@@ -88,6 +88,26 @@ def progress(
     return Progress(courses, order, None, over=False)
 
 
+def news(course: Course, before: Course | None) -> tuple[str, bool]:
+    """What there is to say of a series, and whether it takes back what was decided ``before``.
+
+    A reading that is left out later may move the time at which a goal was reached, or the goal itself.
+    """
+    watched = course.watched
+    words = f"{watched.reason}: {watched.verdict}" if course.must and watched.verdict is not None else course.news
+    was = None if before is None else before.watched
+    revised = (
+        was is not None
+        and was.verdict is not None
+        and (was.verdict, was.seconds)
+        != (
+            watched.verdict,
+            watched.seconds,
+        )
+    )
+    return (words or watched.reason if revised else words), revised
+
+
 def due(step: Watch, rounds: int) -> float:
     """When the next round of readings is due after so many, in seconds since the step began."""
     times = step.times
@@ -121,7 +141,7 @@ def data(progress: Progress) -> dict[str, Any]:
                     "tau": _figure(curve.tau),
                     "scatter": _figure(curve.scatter),
                 },
-                "left_out": None if course.watched.odd is None else course.watched.odd + 1,
+                "left_out": [place + 1 for place in course.watched.odd],
             }
         )
     order = progress.order
@@ -175,7 +195,7 @@ def _course(step: Watch, series: Series, points: Sequence[Point], rule: Rule, gu
     if series.ratio is not None:
         return Course(series.reading, must, _ratio(step, series, points, rule, guard), "", curve)
     if not must:
-        odd = None if curve is None else curve.odd
+        odd = () if curve is None else curve.odd
         return Course(series.reading, must, Watched(None, "", odd=odd), "", curve)
     direction, goal, to = _goal(series)
     within = _within(step, series)
@@ -189,7 +209,7 @@ def _course(step: Watch, series: Series, points: Sequence[Point], rule: Rule, gu
     if watched.verdict is None and points and not _there(series, points)(points[-1]):
         watched = _stalled(series, points, watched)
     news = _outlook(points, direction, goal, within, series.unit, scatter) if to and watched.verdict is None else ""
-    if not news and watched.odd is not None:
+    if not news and watched.odd:
         news = watched.reason
     return Course(series.reading, must, watched, news, curve, goal if to else None)
 

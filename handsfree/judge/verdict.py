@@ -12,7 +12,7 @@ from decimal import Context, Decimal
 from functools import cache
 from typing import TYPE_CHECKING
 
-from handsfree.procedure.model import AtLeast, AtMost, Between, Limit, Measure, Nominal, Verdict
+from handsfree.procedure.model import AtLeast, AtMost, Between, Limit, Measure, Nominal, Verdict, bounds
 from handsfree.spoken.meaning import Kind, Quantity, Reading
 from handsfree.spoken.numbers import say_number
 from handsfree.spoken.readback import say_value
@@ -72,20 +72,6 @@ def _over_range(step: Measure, words: str) -> Judgement:
     if isinstance(step.limit, AtLeast):
         return Judgement(Verdict.UNDECIDED, words, "over range does not say how much: use a higher range")
     return Judgement(Verdict.NONCONFORMING, words)
-
-
-def bounds(limit: Limit) -> tuple[Decimal, Decimal]:
-    """The lowest and the highest conforming value, in the step's unit; infinite where there is no bound."""
-    match limit:
-        case AtMost(at_most=high):
-            return -_FAR, high
-        case AtLeast(at_least=low):
-            return low, _FAR
-        case Between(between=(low, high)):
-            return low, high
-        case Nominal(nominal=nominal, plus_minus=plus_minus, plus_minus_percent=percent):
-            width = plus_minus if plus_minus is not None else abs(nominal) * (percent or Decimal(0)) / 100
-            return nominal - width, nominal + width
 
 
 def in_unit(reading: Reading, unit: str | None) -> Decimal:

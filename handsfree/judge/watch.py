@@ -45,13 +45,13 @@ class Point:
 class Watched:
     """What a series says so far: ``verdict`` is None as long as more readings are to come. ``reason`` is for the ear.
 
-    ``seconds`` is when the reading that decided was taken, ``odd`` the place of one that was left out.
+    ``seconds`` is when the reading that decided was taken, ``odd`` the places of those that were left out.
     """
 
     verdict: Verdict | None
     reason: str
     seconds: float | None = None
-    odd: int | None = None
+    odd: tuple[int, ...] = ()
 
 
 def has_changed(
@@ -154,12 +154,12 @@ def at_time(points: Sequence[Point], seconds: float, tolerance: float) -> Uncert
     return nearest.value
 
 
-def without_odd(points: Sequence[Point], least_scatter: float) -> tuple[list[Point], int | None]:
-    """The points without the one that does not fit the first-order curve of the others, and its place."""
+def without_odd(points: Sequence[Point], least_scatter: float) -> tuple[list[Point], tuple[int, ...]]:
+    """The points without those that do not fit the first-order curve of the others, and the places of these."""
     _rising(points)
     seconds, values = _numbers(points)
-    odd = firstorder.odd_one_out(seconds, values, least_scatter)
-    return [point for place, point in enumerate(points) if place != odd], odd
+    odd = firstorder.odd_ones_out(seconds, values, least_scatter)
+    return [point for place, point in enumerate(points) if place not in odd], odd
 
 
 # -- where it is going -------------------------------------------------------------------------------------------------
@@ -185,7 +185,8 @@ def outlook(
 ) -> Outlook:
     """When a first-order curve through the readings will be at ``value``, against the ``within`` seconds allowed.
 
-    Times said are from the last reading on. Raises JudgingError where it is too early to tell.
+    Times said are from the last reading on. What cannot be told yet is too early to tell in the first half of the time
+    allowed; after that it is said what stands against it. Raises JudgingError where there is no curve yet.
     """
     _rising(points)
     curve = firstorder.fit(*_numbers(points), least_scatter)
@@ -194,12 +195,14 @@ def outlook(
     left_out = _left_out(points, curve.odd, unit)
     now = points[-1].seconds
     way = -1 if direction is Direction.FALL else 1
+    early = now < within / 2
     if projection is None:
         if way * (curve.at(now) - goal) >= 0:
             return Outlook(True, f"at {said}{left_out}", curve, None)
         doubt = firstorder.student(firstorder.CONFIDENCE, curve.freedom) * curve.standard(0)
         if abs(curve.settles - goal) <= doubt:
-            words = f"too early to tell: it settles near {said}"
+            words = f"it settles near {said}"
+            words = f"too early to tell: {words}" if early else f"in doubt: {words}, and may stay short of it"
             return Outlook(None, words + left_out, curve, None)
         settles = say_value(_rounded(curve.settles, points), unit)
         return Outlook(False, f"not on track: it settles at about {settles}, short of {said}{left_out}", curve, None)
@@ -210,7 +213,14 @@ def outlook(
         return Outlook(True, f"on track: {when}{left_out}", curve, projection)
     if projection.earliest > within:
         return Outlook(False, f"not on track: {when}{left_out}", curve, projection)
-    return Outlook(None, f"too early to tell: perhaps {when}{left_out}", curve, projection)
+    if early:
+        words = f"too early to tell: perhaps {when}"
+    elif within > now:
+        left = say_duration(within - now, about=True)
+        words = f"in doubt: {when}, and {left} {'is' if left == 'one minute' else 'are'} left"
+    else:
+        words = f"late: {when}"
+    return Outlook(None, words + left_out, curve, projection)
 
 
 def say_duration(seconds: float, *, about: bool = False) -> str:
@@ -280,15 +290,18 @@ def _numbers(points: Sequence[Point]) -> tuple[list[float], list[float]]:
     return [point.seconds for point in points], [float(point.value.value) for point in points]
 
 
-def _naming(watched: Watched, points: Sequence[Point], odd: int | None, unit: str | None) -> Watched:
-    return replace(watched, reason=watched.reason + _left_out(points, odd, unit), odd=odd)
+def _naming(watched: Watched, points: Sequence[Point], odd: Sequence[int], unit: str | None) -> Watched:
+    return replace(watched, reason=watched.reason + _left_out(points, odd, unit), odd=tuple(odd))
 
 
-def _left_out(points: Sequence[Point], odd: int | None, unit: str | None) -> str:
-    if odd is None:
-        return ""
-    value = say_value(_plain(points[odd].value.value), unit)
-    return f"; {value} at {say_duration(points[odd].seconds)} does not fit the others and was left out"
+def _left_out(points: Sequence[Point], odd: Sequence[int], unit: str | None) -> str:
+    named = [
+        f"{say_value(_plain(points[place].value.value), unit)} at {say_duration(points[place].seconds)}"
+        for place in odd
+    ]
+    if len(named) < 2:
+        return f"; {named[0]} does not fit the others and was left out" if named else ""
+    return f"; {', '.join(named[:-1])} and {named[-1]} do not fit the others and were left out"
 
 
 def _rounded(value: float, points: Sequence[Point]) -> str:

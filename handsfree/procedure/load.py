@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import difflib
 import hashlib
+import re
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
 from decimal import Decimal, InvalidOperation
@@ -39,7 +40,11 @@ _LIMIT_KINDS: Mapping[str, type[BaseModel]] = {
     "between": model.Between,
     "nominal": model.Nominal,
 }
-_FIGURE_LIMIT_KINDS: Mapping[str, type[BaseModel]] = {**_LIMIT_KINDS, "platinum_class": model.PlatinumClass}
+_FIGURE_LIMIT_KINDS: Mapping[str, type[BaseModel]] = {
+    **_LIMIT_KINDS,
+    "platinum_class": model.PlatinumClass,
+    "insulation_minimum": model.InsulationMinimum,
+}
 _FIGURE_REMEDY = f"write the id of a step, or one of {', '.join(f'{kind}: ...' for kind in model.FIGURES)}"
 _LIMIT_REMEDY = "write one of at_most: 7, at_least: 2, between: [2, 7], or nominal: 45 with plus_minus_percent: 6"
 _PAIRS = ("between", "plausible")
@@ -74,6 +79,8 @@ _EXAMPLES = {
     "category": "category: CAT III",
     "volts": "volts: 600",
     "worn_above": "worn_above: 1",
+    "winding": "winding: random-wound",
+    "rated_volts": "rated_volts: 400",
 }
 
 
@@ -134,6 +141,9 @@ def loads(source: bytes, name: str) -> Loaded:
 def _load(source: bytes, name: str, path: Path | None) -> Loaded:
     document = read(source, name)
     problems = list(document.problems)
+    if isinstance(document.data, dict) and "meter" in document.data and "procedure" not in document.data:
+        remedy = f"name a procedure; a meter's file is named with it: PROCEDURE --meter {name}"
+        raise ProcedureError((document.problem((), "this is the file of a meter, not of a procedure", remedy),))
     if not isinstance(document.data, dict):
         remedy = f'begin it with "{_EXAMPLES["procedure"]}"'
         problems.append(document.problem((), "the file does not hold a procedure's keys", remedy))
@@ -266,6 +276,8 @@ def _sentence(detail: ErrorDetails, path: PathInFile, document: Document) -> tup
             )
         case "string_pattern_mismatch" if "answers" in path and isinstance(path[-1], int):
             return f"{shown(value)} cannot be a phrase to say", "write words of letters only, numbers as words too"
+        case "string_pattern_mismatch" if path[2:3] == ("calculate",):
+            return f"{shown(value)} is not the id of a step", _as_figure(str(value))
         case "string_pattern_mismatch":
             message = f"{shown(value)} cannot be a name for other steps to use"
             return message, f'write small letters, digits and dashes, such as "{_as_identifier(str(value))}"'
@@ -301,6 +313,11 @@ def _wanted(detail: ErrorDetails, path: PathInFile, document: Document) -> str:
     match detail["type"]:
         case "bool_type":
             return "true or false"
+        case "tuple_type" if path[-1] in _PAIRS:
+            return "two numbers, [lower, upper]"
+        case "tuple_type" if path[2:3] == ("calculate",) and isinstance(detail["input"], str):
+            steps = re.findall(r"[a-z][a-z0-9-]*", detail["input"])
+            return f"a list, such as [{', '.join(steps if len(steps) > 1 else ('first', 'second'))}]"
         case "tuple_type":
             return f"a list, such as [{detail['input'] if isinstance(detail['input'], str) else 'first, second'}]"
         case "decimal_type":
@@ -316,6 +333,21 @@ def _wanted(detail: ErrorDetails, path: PathInFile, document: Document) -> str:
         case _:
             example = _EXAMPLES.get(str(path[-1]))
             return f'a text, such as "{example.partition(": ")[2]}"' if example else "a text"
+
+
+_OPERATIONS = {"+": "sum", "-": "difference", "−": "difference", "/": "ratio"}
+
+
+def _as_figure(text: str) -> str:
+    """What to write for a formula that was written as text, such as "w1 / w2"."""
+    for sign, kind in _OPERATIONS.items():
+        parts = [part.strip() for part in re.split(rf"\s*{re.escape(sign)}\s*" if sign != "-" else r"\s+-\s+", text)]
+        whole = all(re.fullmatch(r"[a-z][a-z0-9-]{0,63}", part) for part in parts)
+        if whole and (len(parts) == 2 or (len(parts) > 2 and kind == "sum")):
+            return f"write {{{kind}: [{', '.join(parts)}]}}"
+    if re.search(r"[-+/*^()=\N{MINUS SIGN}]", text):
+        return f"write a formula as keys: {', '.join(f'{kind}: ...' for kind in model.FIGURES)}"
+    return _FIGURE_REMEDY
 
 
 def given(value: object) -> str:
@@ -391,6 +423,8 @@ def _allowed(path: PathInFile, document: Document) -> tuple[str, ...]:
         kind = model.Identity
     elif path[-1:] in (("limit",), ("ratio",)) and path[2:3] != ("calculate",):
         kind = next((_FIGURE_LIMIT_KINDS[key] for key in _FIGURE_LIMIT_KINDS if key in _at(path, document)), None)
+    elif path[-1:] == ("insulation_minimum",):
+        return ("winding", "rated_volts")
     elif path[2:3] == ("series",):
         kind = model.Series
     elif path[2:3] == ("calculate",):
@@ -443,5 +477,5 @@ def _one_of(names: Iterable[str]) -> str:
 
 
 def _as_identifier(text: str) -> str:
-    plain = "".join(c if c.isascii() and c.isalnum() else "-" for c in text.lower()).strip("-0123456789")
-    return plain[:64] or "step-one"
+    plain = re.sub(r"[^a-z0-9]+", "-", text.lower()).lstrip("-0123456789").rstrip("-")
+    return plain[:64].rstrip("-") or "step-one"

@@ -47,6 +47,9 @@ def _whole(value: Any) -> Any:
 Whole = Annotated[int, BeforeValidator(_whole), Field(strict=True)]
 
 
+_FAR = Decimal("Infinity")
+
+
 class _Part(BaseModel):
     model_config = ConfigDict(extra="forbid", frozen=True)
 
@@ -165,15 +168,52 @@ Limit = Annotated[
 ]
 
 
+def bounds(limit: Limit) -> tuple[Decimal, Decimal]:
+    """The lowest and the highest conforming value, in the unit of the limit; infinite where there is no bound."""
+    match limit:
+        case AtMost(at_most=high):
+            return -_FAR, high
+        case AtLeast(at_least=low):
+            return low, _FAR
+        case Between(between=(low, high)):
+            return low, high
+        case Nominal(nominal=nominal, plus_minus=plus_minus, plus_minus_percent=percent):
+            width = plus_minus if plus_minus is not None else abs(nominal) * (percent or Decimal(0)) / 100
+            return nominal - width, nominal + width
+
+
 class PlatinumClass(_Part):
     """Conforming within the tolerance of a class of IEC 60751 at the temperature that was measured beside it."""
 
     platinum_class: Literal["AA", "A", "B", "C"]
 
 
+class Winding(StrEnum):
+    """What table 3 of IEEE 43-2013 tells apart by its minimum insulation resistance."""
+
+    BEFORE_1970 = "before 1970"  # most windings made before about 1970, and what is not described below
+    FIELD = "field winding"  # of any age
+    FORM_WOUND = "form-wound"  # ac windings made after about 1970
+    RANDOM_WOUND = "random-wound"
+    DC_ARMATURE = "dc armature"
+
+
+class _RatedWinding(_Part):
+    winding: Winding
+    rated_volts: Positive
+
+
+class InsulationMinimum(_Part):
+    """Conforming from the minimum of IEEE 43-2013 on, for a resistance after one minute corrected to 40 degC."""
+
+    insulation_minimum: _RatedWinding
+
+
 def _figure_limit_kind(value: Any) -> str | None:
-    given = "platinum_class" in value if isinstance(value, dict) else isinstance(value, PlatinumClass)
-    return "platinum_class" if given else _limit_kind(value)
+    for kind, model in {"platinum_class": PlatinumClass, "insulation_minimum": InsulationMinimum}.items():
+        if kind in value if isinstance(value, dict) else isinstance(value, model):
+            return kind
+    return _limit_kind(value)
 
 
 def _next_kind(value: Any) -> str:
@@ -394,7 +434,8 @@ FigureLimit = Annotated[
     | Annotated[AtLeast, Tag("at_least")]
     | Annotated[Between, Tag("between")]
     | Annotated[Nominal, Tag("nominal")]
-    | Annotated[PlatinumClass, Tag("platinum_class")],
+    | Annotated[PlatinumClass, Tag("platinum_class")]
+    | Annotated[InsulationMinimum, Tag("insulation_minimum")],
     Discriminator(_figure_limit_kind),
 ]
 ByVerdict = (

@@ -8,18 +8,15 @@ from __future__ import annotations
 
 import difflib
 import re
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
-from decimal import Decimal
-from functools import cache
+from decimal import Decimal, InvalidOperation
 from itertools import pairwise
-from typing import TYPE_CHECKING
 
 from pydantic import ValidationError
 
 from handsfree.procedure.document import Document, PathInFile, Problem, shown
 from handsfree.procedure.model import (
-    AtMost,
     Between,
     Calculate,
     Choose,
@@ -31,6 +28,8 @@ from handsfree.procedure.model import (
     Figure,
     Identity,
     ImbalancePercent,
+    InsulationAt40,
+    InsulationMinimum,
     Mean,
     Measure,
     Nominal,
@@ -46,12 +45,10 @@ from handsfree.procedure.model import (
     Verdict,
     Watch,
 )
+from handsfree.procedure.ranges import least_figure, least_of, never_met, registry, settled
 from handsfree.spoken.meaning import Quantity, Word
 from handsfree.spoken.units import DEFAULT_UNIT, NEVER_NEGATIVE, WITH_WAVEFORM, quantity_of, spellings
 from handsfree.spoken.words import PHRASES, REASONS_AFTER
-
-if TYPE_CHECKING:
-    from pint import UnitRegistry
 
 # These take words of the speaker's own after them, so no answer may open with them.
 _TAKES_MORE = (
@@ -270,19 +267,12 @@ def _identity(document: Document, at: PathInFile, identity: Identity) -> Iterato
         yield document.problem(at, str(error), "write pattern: AA-9999, or least and most")
 
 
-@cache
-def _registry() -> UnitRegistry[float]:
-    from pint import UnitRegistry  # takes half a second, so only where a unit is wrong
-
-    return UnitRegistry()
-
-
 def _pint_name(text: str) -> str | None:
     """Pint's own name for a unit however written (degC, kohm), None where it knows none."""
     if not re.fullmatch(r"[A-Za-z_]+( ?\* ?[A-Za-z_]+)?", text):
         return None  # pint would evaluate an expression; a unit is a name
     try:
-        return str(_registry().Unit(text))
+        return str(registry().Unit(text))
     except Exception:  # pint raises errors of many kinds, its tokenizer's among them
         return None
 
@@ -325,10 +315,9 @@ def _limit(document: Document, at: PathInFile, step: Measure) -> Iterator[Proble
         message = "a reading without a limit is not judged, over range or not"
         yield document.problem((*at, "over_range"), message, "add a limit, or remove this", key=True)
     yield from _limits(document, (*at, "limit"), limit, step.unit)
-    match limit:
-        case AtMost(at_most=upper) | Between(between=(_, upper)) if upper < 0 and step.quantity in NEVER_NEGATIVE:
-            message = f"{step.quantity} is never below zero, so no reading conforms"
-            yield document.problem((*at, "limit"), message, "write a limit above zero")
+    least = None if quantity_of(step.unit or "") is not step.quantity else least_of(step.quantity, step.unit)
+    if least is not None and step.minus_leads is None:  # without its leads, a reading may be a little below zero
+        yield from settled(document, (*at, "limit"), limit, least, str(step.quantity))
 
 
 def _limits(document: Document, at: PathInFile, limit: object, unit: str | None) -> Iterator[Problem]:
@@ -381,6 +370,12 @@ def _calculate(draft: Draft, document: Document, at: PathInFile, step: Calculate
     known = figure.of((*at, "calculate"), step.calculate)
     yield from figure.problems
     yield from _limits(document, (*at, "limit"), step.limit, step.unit)
+    least = least_figure(step.calculate, draft.step)
+    if least is not None:
+        yield from settled(document, (*at, "limit"), step.limit, least, "this figure")
+    if isinstance(step.limit, InsulationMinimum) and not isinstance(step.calculate, InsulationAt40):
+        message = "the minimum of IEEE 43 is for an insulation resistance at 40 degrees Celsius"
+        yield document.problem((*at, "limit"), message, "calculate insulation_at_40, or write another limit")
     if isinstance(step.limit, PlatinumClass) and not isinstance(step.calculate, PlatinumError):
         message = "a class of IEC 60751 limits the error of a platinum thermometer only"
         yield document.problem((*at, "limit"), message, "calculate platinum_error, or write another limit")
@@ -417,7 +412,7 @@ class _Figure:
             case str():
                 return self._reading(path, figure)
             case Sum(sum=parts):
-                return self._alike((*path, "sum"), parts, "added")
+                return self._alike((*path, "sum"), parts, "added", twice=True)
             case Mean(mean=parts):
                 return self._alike((*path, "mean"), parts, None)
             case Difference(difference=parts):
@@ -435,8 +430,11 @@ class _Figure:
                 known = self.of((*path, kind, name), part)
                 if known not in (None, _Known(Quantity(name))):
                     self._tell((*path, kind, name), f"this is no {name}", f"name a step that measures {name}")
+        before = len(self.problems)
         if kind.startswith("thermistor"):
             self._thermistor((*path, kind), made_from)
+        if len(self.problems) == before:
+            self.problems += never_met(self._document, (*path, kind), figure, self._draft.step)
         return _GIVES[kind]
 
     def _tell(self, path: PathInFile, message: str, remedy: str) -> None:
@@ -465,8 +463,10 @@ class _Figure:
             self._tell(path, f'the step "{id}" gives no reading', "name a measure or a calculate step")
         return None
 
-    def _alike(self, path: PathInFile, parts: Iterable[Figure], done: str | None) -> _Known | None:
-        """Figures that are ``done`` something with together have one quantity."""
+    def _alike(
+        self, path: PathInFile, parts: Sequence[Figure], done: str | None, *, twice: bool = False
+    ) -> _Known | None:
+        """Figures that are ``done`` something with together have one quantity; each counts once, or ``twice`` too."""
         found = [(number, self.of((*path, number), part)) for number, part in enumerate(parts)]
         known = [(number, one) for number, one in found if one is not None]
         if len(known) < len(found):
@@ -484,6 +484,12 @@ class _Figure:
             remedy = "use their difference"
             self._tell(path, f"temperatures cannot be {done}: the zero of their scale means nothing", remedy)
             return None
+        for number, part in enumerate(parts):
+            if not twice and part in parts[:number]:
+                name = shown(part) if isinstance(part, str) else "this figure"
+                message = f"{name} stands twice here, and compared with itself it says nothing"
+                self._tell((*path, number), message, "name another step")
+                return None
         return first
 
     def _thermistor(self, path: PathInFile, curve: object) -> None:
@@ -495,18 +501,6 @@ class _Figure:
         lowest, highest = getattr(curve, "lowest", Decimal(0)), getattr(curve, "highest", Decimal(0))
         if not Decimal("-273.15") < lowest < highest:
             self._tell((*path, "lowest"), "the curve ends where it begins, or before", "write lowest below highest")
-            return
-        at = getattr(curve, "temperature", None)
-        read = self._draft.step(at) if isinstance(at, str) else None
-        if isinstance(read, Measure) and read.unit == "degree_Celsius" and isinstance(read.limit, Between):
-            low, high = read.limit.between
-            if high < lowest or low > highest:
-                message = (
-                    f"the curve is known from {lowest} to {highest}, and {shown(at)} is to be between {low} and {high}"
-                )
-                self._tell(
-                    (*path, "lowest"), message, "take the curve for that range, or measure at another temperature"
-                )
 
 
 # -- watching ----------------------------------------------------------------------------------------------------------
@@ -566,6 +560,8 @@ def _condition(document: Document, at: PathInFile, step: Watch, series: Series, 
         elif series.within_minutes > last:
             message = f"the watch is over after {last.normalize():f} minutes"
             yield document.problem((*at, "within_minutes"), message, "write no more than that, or watch for longer")
+        else:
+            yield from _in_time(document, (*at, "within_minutes"), step, series.within_minutes)
     if (series.stalled_below is None) != (series.stalled_over_minutes is None):
         message = "a stall is a change below something over some minutes"
         key = "stalled_below" if series.stalled_below is not None else "stalled_over_minutes"
@@ -581,6 +577,18 @@ def _condition(document: Document, at: PathInFile, step: Watch, series: Series, 
             yield document.problem((*at, "stalled_over_minutes"), message, remedy)
 
 
+def _in_time(document: Document, at: PathInFile, step: Watch, within: Decimal) -> Iterator[Problem]:
+    """A reading is said a little after it is asked for, so the time must be longer than until the one that counts."""
+    times = [Decimal(repr(seconds)) / 60 for seconds in step.times]
+    first = next((minutes for minutes in times if minutes > 0), times[-1])
+    if within <= first:
+        asked = f"the first after the start is asked for at {first.normalize():f}"
+        message = f"no reading is said within {within} minutes: {asked}"
+        later = next((minutes for minutes in times if minutes > first), None)
+        remedy = "read more often" if later is None else f"write {later.normalize():f} or more, or read more often"
+        yield document.problem(at, message, remedy)
+
+
 def _before(document: Document, at: PathInFile, step: Watch, before: tuple[str, str]) -> Iterator[Problem]:
     by_name = {series.reading: series for series in step.series}
     for number, name in enumerate(before):
@@ -594,11 +602,24 @@ def _before(document: Document, at: PathInFile, step: Watch, before: tuple[str, 
         yield document.problem(at, "a series cannot be there before itself", "name two series")
 
 
+WIDEST_GUARD = 10  # of common use are 0 to 1 (JCGM 106:2012, 8.3; ILAC-G8:09/2019, table 1)
+
+
 def _guard_band(document: Document, at: PathInFile, written: Mapping[str, object]) -> Iterator[Problem]:
-    if "guard_ratio" in written and written.get("decision_rule") == DecisionRule.SIMPLE_ACCEPTANCE:
+    if "guard_ratio" not in written:
+        return
+    if written.get("decision_rule") == DecisionRule.SIMPLE_ACCEPTANCE:
         message = "simple acceptance has no guard band"
         remedy = f"remove it, or write decision_rule: {DecisionRule.ISO_14253_1}"
         yield document.problem((*at, "guard_ratio"), message, remedy, key=True)
+        return
+    try:
+        ratio = Decimal(str(written["guard_ratio"]))
+    except InvalidOperation:
+        return  # told already: it is no number
+    if ratio > WIDEST_GUARD:
+        message = f"a guard band of {ratio} times the uncertainty leaves nothing to conform"
+        yield document.problem((*at, "guard_ratio"), message, "write 1, or 0.83 for 95 percent on one side")
 
 
 def _meter(document: Document, at: PathInFile, step: Measure) -> Iterator[Problem]:
@@ -612,8 +633,8 @@ def _meter(document: Document, at: PathInFile, step: Measure) -> Iterator[Proble
         if getattr(step, key) is not None and step.limit is None:
             message = "a reading without a limit is not judged"
             yield document.problem((*at, key), message, "add a limit, or remove this", key=True)
-    written = {"decision_rule": step.decision_rule}
-    yield from _guard_band(document, at, written | ({} if step.guard_ratio is None else {"guard_ratio": 1}))
+    written = {"decision_rule": step.decision_rule, "guard_ratio": step.guard_ratio}
+    yield from _guard_band(document, at, {key: value for key, value in written.items() if value is not None})
 
 
 def _plausible(document: Document, at: PathInFile, step: Measure | Series) -> Iterator[Problem]:
@@ -624,6 +645,11 @@ def _plausible(document: Document, at: PathInFile, step: Measure | Series) -> It
     elif step.plausible is not None and step.plausible[1] < 0 and step.quantity in NEVER_NEGATIVE:
         message = f"{step.quantity} is never below zero, so no reading is plausible"
         yield document.problem((*at, "plausible"), message, "write a range above zero")
+    elif step.plausible is not None and step.quantity is Quantity.TEMPERATURE and step.unit is not None:
+        coldest = least_of(step.quantity, step.unit) if quantity_of(step.unit) is step.quantity else None
+        if coldest is not None and step.plausible[0] < coldest:
+            message = f"nothing is colder than {coldest.normalize():f} {step.unit}"
+            yield document.problem((*at, "plausible"), message, "write the range that this part can have")
 
 
 def _leads(draft: Draft, document: Document, at: PathInFile, step: Measure) -> Iterator[Problem]:

@@ -18,7 +18,7 @@ class Chart:
     """Coordinates in a box of WIDTH by HEIGHT. A mark is a coordinate with its label."""
 
     points: tuple[tuple[float, float], ...]
-    left_out: tuple[float, float] | None
+    left_out: tuple[tuple[float, float], ...]
     curve: str
     goal: float | None
     across: tuple[tuple[float, str], ...]
@@ -28,17 +28,21 @@ class Chart:
 
 
 def chart(
-    points: Sequence[tuple[float, float]], curve: Sequence[float], goal: float | None, left_out: int | None, unit: str
+    points: Sequence[tuple[float, float]],
+    curve: Sequence[float],
+    goal: float | None,
+    left_out: Sequence[int],
+    unit: str,
 ) -> Chart | None:
     """Draws points (seconds, value) in the order of their times; None for fewer than two.
 
-    ``curve`` is settles, starts and time constant of a first-order fit, empty without one; ``left_out`` is the place,
-    from 1, of the point that the fit leaves out.
+    ``curve`` is settles, starts and time constant of a first-order fit, empty without one; ``left_out`` are the
+    places, from 1, of the points that the fit leaves out.
     """
     if len(points) < 2:
         return None
     # One that does not fit may lie far off; it is drawn at the edge rather than pressing the others flat.
-    kept = [value for place, (_, value) in enumerate(points, 1) if place != left_out]
+    kept = [value for place, (_, value) in enumerate(points, 1) if place not in left_out]
     values = kept + ([] if goal is None else [goal])
     end = points[-1][0] / 60 or 1.0
     ups = _ticks(min(values), max(values))
@@ -52,7 +56,7 @@ def chart(
         return round(bottom - (bottom - top) * (min(max(value, low), high) - low) / ((high - low) or 1.0), 1)
 
     placed = [(x(seconds / 60), y(value)) for seconds, value in points]
-    odd = placed[left_out - 1] if left_out is not None and 0 < left_out <= len(placed) else None
+    odd = tuple(point for place, point in enumerate(placed, 1) if place in left_out)
     path = ""
     if len(curve) == 3 and curve[2] > 0:
         settles, starts, tau = curve
@@ -61,7 +65,7 @@ def chart(
         inside = [f"{x(time)},{y(value)}" for time, value in fitted if low <= value <= high]
         path = " ".join(inside)
     return Chart(
-        points=tuple(point for point in placed if point != odd),
+        points=tuple(point for point in placed if point not in odd),
         left_out=odd,
         curve=path,
         goal=None if goal is None else y(goal),

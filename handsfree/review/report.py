@@ -63,7 +63,9 @@ class Clip:
 class ReadingRow:
     """A reading as it stands on the page; ``corrected_by`` is the number of the reading that replaced it.
 
-    ``without_leads``, ``uncertainty``, ``meter`` (with its range) and ``decision`` are empty where there was none.
+    ``value`` is what was judged: the leads taken off where that was asked for, and ``spoken`` is then what was said and
+    what the leads read. ``implausible`` is the range that it was affirmed outside of. These, ``uncertainty``, ``meter``
+    (with its range) and ``decision`` are empty where there was none.
     """
 
     number: int
@@ -75,7 +77,8 @@ class ReadingRow:
     limit: str
     verdict: str
     reason: str
-    without_leads: str = ""
+    spoken: str = ""
+    implausible: str = ""
     uncertainty: str = ""
     meter: str = ""
     decision: str = ""
@@ -101,7 +104,7 @@ class FigureRow:
 
 @dataclass(frozen=True, slots=True)
 class SeriesRow:
-    """One series of a watch. ``left_out`` is the place, from 1, of a reading that does not fit the others."""
+    """One series of a watch. The chart marks readings that do not fit the others."""
 
     name: str
     must: str
@@ -287,6 +290,8 @@ def limit_text(limit: Any) -> str:
         if limit.get(key) is not None:
             return f"{words} {limit[key]}{unit}"
     match limit:
+        case {"insulation_minimum": {"winding": winding, "rated_volts": volts}}:
+            return f"minimum of IEEE 43, {winding}, {volts}{_SPACE}V"
         case {"between": [low, high]}:
             return f"{low} to {high}{unit}"
         case {"nominal": nominal, "plus_minus": str() | int() | float() as by}:
@@ -375,11 +380,12 @@ def _readings(entries: Iterable[Entry]) -> tuple[ReadingRow, ...]:
                     time=entry.time,
                     step=_text(data, "step"),
                     name=_text(data, "reading"),
-                    value=reading_text(data),
+                    value=_without_leads(data) or reading_text(data),
                     limit="watched over time" if data.get("series") else limit_text(data.get("limit")),
                     verdict=_text(data, "verdict"),
                     reason=_text(data, "reason"),
-                    without_leads=_without_leads(data),
+                    spoken=_spoken(data),
+                    implausible=limit_text(data.get("implausible")),
                     uncertainty=_uncertainty(data),
                     meter=_meter(data, names),
                     decision=_decision(data),
@@ -431,9 +437,11 @@ def _figures(entries: Sequence[Entry]) -> Iterator[FigureRow]:
 
 def _figure_limit(data: Mapping[str, Any], unit: str) -> str:
     limit = data.get("limit")
+    ends = data.get("limits")
+    if isinstance(limit, Mapping) and "insulation_minimum" in limit and isinstance(ends, list) and ends:
+        return f"at least {_with_unit(_short(str(ends[0])), unit)} ({limit_text(limit)})"
     if not isinstance(limit, Mapping) or "platinum_class" not in limit:
         return limit_text(limit)
-    ends = data.get("limits")
     width = f": ± {_with_unit(_short(str(ends[1])), unit)}" if isinstance(ends, list) and len(ends) == 2 else ""
     return f"class {limit['platinum_class']}{width}"
 
@@ -502,7 +510,7 @@ def _series(name: str, readings: Sequence[Mapping[str, Any]], row: Mapping[str, 
         reason=_text(row, "reason"),
         fit=words,
         points=len(points),
-        chart=chart(points, curve, goal, left_out if isinstance(left_out, int) else None, unit),
+        chart=chart(points, curve, goal, left_out if isinstance(left_out, list) else [], unit),
     )
 
 
@@ -520,11 +528,16 @@ def _figure(value: str, unit: str) -> str:
 
 def _without_leads(data: Mapping[str, Any]) -> str:
     leads = _mapping(data, "leads")
-    unit = _text(leads, "unit")
     if not leads:
         return ""
-    off = f"leads {_figure(_text(leads, 'taken_off'), unit)}"
-    return f"{_figure(_text(leads, 'corrected'), unit)} without {off}"
+    bound = {Kind.ABOVE.value: f">{_SPACE}", Kind.BELOW.value: f"<{_SPACE}"}.get(_text(data, "kind"), "")
+    return bound + _figure(_text(leads, "corrected"), _text(leads, "unit"))
+
+
+def _spoken(data: Mapping[str, Any]) -> str:
+    leads = _mapping(data, "leads")
+    off = _figure(_text(leads, "taken_off"), _text(leads, "unit"))
+    return f"as spoken {reading_text(data)}, leads {off}" if leads else ""
 
 
 def _uncertainty(data: Mapping[str, Any]) -> str:

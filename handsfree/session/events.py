@@ -31,11 +31,13 @@ class Mark(StrEnum):
     READING = "reading"  # {id, step, reading, kind, value, unit, waveform, words, limit: {...}, verdict, reason,
     #                       meter, range: {...}, uncertainty: {expanded, k, unit}, decision: {rule, guard_ratio, guard,
     #                       conformity, risk}: where a meter is known; leads: {zero, taken_off, corrected, unit};
+    #                       implausible: {between, unit}: the range that it was affirmed outside of;
     #                       series, seconds: where it is one of a watch, seconds since that began}
     CALCULATED = "calculated"  # {step, figure, formula, inputs: [{step, reading, id, value, unit}], value, unit,
     #                            uncertainty, words, limit: {...}, limits: [low, high], verdict, reason, conformity};
     #                            uncertainty is expanded (k = 2), null where none is known
-    WATCHED = "watched"  # {step, series: [{reading, must, goal, verdict, reason, fit, left_out}], order, verdict}
+    WATCHED = "watched"  # {step, series: [{reading, must, goal, verdict, reason, fit, left_out}], order, verdict};
+    #                       left_out are the places, from 1, of readings that do not fit the others
     METER = "meter"  # {meter, name, serial, calibration_due, days_overdue}: used from now on; meter null: not known
     CORRECTED = "corrected"  # {reading, by, why}: reading id, id of the new one or null
     ANSWERED = "answered"  # {step, answer, text}

@@ -283,6 +283,7 @@ class Session:
         self._at = procedure.steps[0].id
         self._path: list[str] = []  # spoken steps entered, oldest first
         self._outcomes: dict[str, str | None] = {}
+        self._worn: dict[str, str] = {}  # readings of shorted leads that were refused, by step, until one is taken
         self._machine = _Machine({name: Energy(source.at_start) for name, source in procedure.sources.items()})
         self._readings: list[_Taken] = []
         self._doubted: Reading | None = None
@@ -731,6 +732,8 @@ class Session:
         try:
             assess(reading, step, means)
         except JudgingError as error:
+            if step.lead_zero is not None:
+                self._worn[step.id] = f"{step.reading}, {say_reading(reading)}, and none that can be taken off followed"
             if step.lead_zero is not None or step.minus_leads is not None:
                 return self._refuse(str(error))
             self._ask_again(say_reading(reading), str(error))
@@ -766,12 +769,8 @@ class Session:
                 reason = f"may have been {say_reading(other.reading)} ({other.why})"
                 return _Query(reason, f"I heard {digits}. Affirm, or say the digits one by one.")
         if not plausible(reading, step):
-            assert step.plausible is not None
-            low, high = (format(end, "f") for end in step.plausible)
-            said = f"between {say_number(low)} and {say_value(high, step.unit)}"
-            return _Query(
-                f"outside the plausible range, {said}", f"{_capital(say_reading(reading))}: say again or affirm."
-            )
+            why = f"outside the plausible range, {_say_plausible(step)}"
+            return _Query(why, f"{_capital(say_reading(reading))}: say again or affirm.")
         shown = assess(reading, step, means).shown
         if means.meter is not None and shown is not None and shown.finer:
             reason = f"more digits than the {means.meter.name} shows"
@@ -805,6 +804,8 @@ class Session:
         taken = _Taken(f"r{len(self._readings) + 1}", step.id, assessment)
         self._readings.append(taken)
         self._record(Mark.READING, self._reading_data(taken, step) | assessment.data())
+        self._note_implausible(taken, step)
+        self._worn.pop(step.id, None)
         if step.quantity is Quantity.VOLTAGE:
             self._machine.tested[step.id] = assessment.meter.meter if assessment.meter else None
         self._say(_sentence(_judged(taken)), "reading")
@@ -812,6 +813,12 @@ class Session:
         if again and assessment.decision is not None:
             self._say(_BETTER_METER if before or assessment.too_coarse else _MEASURE_AGAIN, "reading")
         return taken
+
+    def _note_implausible(self, taken: _Taken, step: Measure) -> None:
+        """What was affirmed though the procedure calls it implausible departs from the procedure."""
+        if not plausible(taken.reading, step):
+            said = f"{step.reading}, {say_reading(taken.reading)}, plausible is {_say_plausible(step)}"
+            self._deviate("outside the plausible range, affirmed", said)
 
     def _undecided(self, step: Measure, meter: Meter | None) -> int:
         """How often in a row a step was left undecided with a meter until now."""
@@ -825,7 +832,8 @@ class Session:
     def _reading_data(self, taken: _Taken, step: Measure) -> dict[str, object]:
         reading = taken.reading
         limit = None if step.limit is None else step.limit.model_dump(mode="json", exclude_none=True)
-        return {
+        outside: dict[str, object] = {} if plausible(reading, step) else {"implausible": _range_data(step)}
+        data: dict[str, object] = {
             "id": taken.id,
             "step": taken.step,
             "reading": step.reading,
@@ -838,6 +846,7 @@ class Session:
             "verdict": taken.outcome,
             "reason": taken.judgement.reason,
         }
+        return data | outside
 
     # -- watching ------------------------------------------------------------------------------------------------------
 
@@ -906,6 +915,7 @@ class Session:
         self._readings.append(taken)
         data = self._reading_data(taken, asked) | assessment.data()
         self._record(Mark.READING, data | {"series": asked.reading, "seconds": round(seconds, 3)})
+        self._note_implausible(taken, asked)
         self._say(_sentence(f"{asked.reading}: {say_reading(reading)}"), "reading")
         return taken
 
@@ -926,13 +936,11 @@ class Session:
         assert self._vigil is not None
         found = self._progress(step, self._vigil)
         for course in found.courses:
-            watched = course.watched
-            news = (
-                f"{watched.reason}: {watched.verdict}" if course.must and watched.verdict is not None else course.news
-            )
+            news, revised = progress.news(course, self._vigil.courses.get(course.reading))
+            self._vigil.courses[course.reading] = course
             if news and self._vigil.told.get(course.reading) != news:
                 self._vigil.told[course.reading] = news
-                self._say(_sentence(f"{course.reading} {news}"), "reading")
+                self._say(_sentence(f"{course.reading}{', revised:' if revised else ''} {news}"), "reading")
         if found.order is not None and found.order.verdict is not None and found.over:
             self._say(_sentence(f"{found.order.reason}: {found.order.verdict}"), "reading")
         if not found.over:
@@ -1741,6 +1749,8 @@ class Session:
         if off:
             self._deviate("left off", ", ".join(off))
             self._say(f"Still off: {', '.join(off)}.", "status")
+        for refused in self._worn.values():
+            self._deviate("leads refused", refused)
         if outcome == "stopped" and live:
             self._say(f"Still live: {', '.join(live)}.", "status")
         deviations = "no deviations" if not self._deviations else _counted(self._deviations, "deviation")
@@ -2273,6 +2283,17 @@ def _verdict(verdict: Verdict | None) -> str | None:
 
 def _is_broken_count(reading: Reading, step: Measure) -> bool:
     return step.quantity is Quantity.COUNT and reading.value is not None and not reading.value.isdecimal()
+
+
+def _say_plausible(step: Measure) -> str:
+    assert step.plausible is not None
+    low, high = (format(end, "f") for end in step.plausible)
+    return f"between {say_number(low)} and {say_value(high, step.unit)}"
+
+
+def _range_data(step: Measure) -> dict[str, object]:
+    assert step.plausible is not None
+    return {"between": [format(end, "f") for end in step.plausible], "unit": step.unit}
 
 
 def _spaced(id: str) -> str:

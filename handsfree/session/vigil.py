@@ -32,6 +32,7 @@ class Vigil:
     rounds: int = 0
     series: int | None = None
     told: dict[str, str] = field(default_factory=dict)
+    courses: dict[str, progress.Course] = field(default_factory=dict)  # of each series, as after the last round
 
     @property
     def due(self) -> Moment:

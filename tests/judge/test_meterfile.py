@@ -11,6 +11,8 @@ from hypothesis import strategies as st
 
 from handsfree.judge.meterfile import load_meters, loads_meter
 from handsfree.procedure.document import Problem, ProcedureError
+from handsfree.procedure.load import loads
+from handsfree.spoken.meaning import Quantity
 
 ROOT = Path(__file__).parents[2]
 GOOD = """\
@@ -182,6 +184,21 @@ def test_a_folder_without_meters_and_a_missing_file_are_told(tmp_path: Path) -> 
         load_meters([tmp_path / "none.yaml"])
 
 
-def test_the_meter_that_comes_with_the_program_is_one() -> None:
-    (meter,) = load_meters([ROOT / "meters"])
+def test_the_meters_that_come_with_the_program_are_two() -> None:
+    meter, gauge = load_meters([ROOT / "meters"])
     assert meter.ratings
+    assert {function.quantity for function in gauge.functions} == {Quantity.TEMPERATURE, Quantity.PRESSURE}
+    assert not gauge.ratings  # not for circuits of the supply
+
+
+def test_a_procedure_and_a_meter_are_not_taken_for_each_other() -> None:
+    assert told("procedure: example\nsteps: []\n") == [
+        "m.yaml:1:1: this is the file of a procedure, not of a meter; name a meter's file behind --meter, and the "
+        "procedure without it"
+    ]
+    with pytest.raises(ProcedureError) as raised:
+        loads(GOOD.encode(), "m.yaml")
+    assert str(raised.value) == (
+        "m.yaml:1:1: this is the file of a meter, not of a procedure; name a procedure; a meter's file is named with "
+        "it: PROCEDURE --meter m.yaml"
+    )

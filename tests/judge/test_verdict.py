@@ -9,8 +9,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from handsfree.judge.verdict import bounds, in_unit, judge, say_limit
-from handsfree.procedure.model import Measure, Verdict
+from handsfree.judge.verdict import in_unit, judge, say_limit
+from handsfree.procedure.model import Measure, Verdict, bounds
 from handsfree.spoken.meaning import Expectation, Kind, Reading
 from handsfree.spoken.reading import parse
 

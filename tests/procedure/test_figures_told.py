@@ -126,7 +126,7 @@ FAULTS = [
         "  - {id: c, kind: calculate, figure: figure, calculate: 7, unit: ohm}",
         True,
         [
-            '5:57: "7" cannot be a name for other steps to use; write small letters, digits and dashes, such as "step-one"',
+            '5:57: "7" is not the id of a step; write the id of a step, or one of sum: ..., mean: ..., difference: ..., ratio: ..., deviation_percent: ..., imbalance_percent: ..., heater_resistance: ..., winding_resistance: ..., platinum_temperature: ..., platinum_error: ..., thermistor_resistance: ..., thermistor_temperature: ..., saturation_temperature: ..., insulation_at_40: ...',
         ],
     ),
     (
@@ -169,14 +169,13 @@ FAULTS = [
         True,
         [
             "5:81: a thermistor's curve is ohms_at_25 with beta, or steinhart_hart, and one of the two; write ohms_at_25: 10000 and beta: 3977, or steinhart_hart: [a, b, c]",
-            '5:109: the curve is known from 0 to 50, and "warm" is to be between 60 and 80; take the curve for that range, or measure at another temperature',
         ],
     ),
     (
         "  - {id: c, kind: calculate, figure: figure, calculate: {thermistor_resistance: {temperature: warm, ohms_at_25: 10000, beta: 3977, lowest: 0, highest: 50}}, unit: ohm}",
         True,
         [
-            '5:140: the curve is known from 0 to 50, and "warm" is to be between 60 and 80; take the curve for that range, or measure at another temperature',
+            '5:140: the curve is known from 0 to 50 degree_Celsius, and the limits of "warm" are 60 to 80 degree_Celsius; take the curve for that range, or look at the figures of "warm"',
         ],
     ),
     (
@@ -461,3 +460,28 @@ def test_figures_and_watches_that_hold_together_are_let_through() -> None:
     ):
         step = f"  - {{id: c, kind: calculate, figure: figure, calculate: {figure.replace('1e-3', '0.001')}}}\n"
         assert told(READ + step) == []
+
+
+@pytest.mark.parametrize(
+    ("written", "remedy"),
+    [
+        ("one / two", "write {ratio: [one, two]}"),
+        ("one - two", "write {difference: [one, two]}"),
+        ("one + two + three", "write {sum: [one, two, three]}"),
+        ("(one - two) / two", "write a formula as keys: sum: ..., mean: ..., difference: ..., ratio: ..."),
+        ("the ratio of both", "write the id of a step, or one of sum: ..., mean: ..."),
+    ],
+)
+def test_a_formula_written_as_text_is_told_the_keys_to_write(written: str, remedy: str) -> None:
+    (problem,) = told(f"{READ}  - {{id: c, kind: calculate, figure: figure, calculate: {written}, unit: ohm}}\n")
+    assert problem.startswith(f'5:57: "{written}" is not the id of a step; {remedy}')
+
+
+def test_a_formula_inside_a_figure_is_told_the_list_to_write() -> None:
+    step = "  - {id: c, kind: calculate, figure: figure, calculate: {ratio: one / two}}\n"
+    assert told(READ + step) == ['5:65: "ratio" is "one / two"; write a list, such as [one, two]']
+
+
+def test_a_range_of_one_number_is_told_to_be_two() -> None:
+    step = "  - {id: m, kind: measure, say: M., reading: r, quantity: resistance, unit: ohm, plausible: 20}\n"
+    assert told(step) == ['1:93: "plausible" is "20"; write two numbers, [lower, upper]']

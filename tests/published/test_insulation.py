@@ -9,14 +9,13 @@ import pytest
 from handsfree.judge.decision import Rule, decide
 from handsfree.judge.insulation import (
     InsulationClass,
-    Winding,
     at_40,
     minimum,
     minimum_index,
     polarization_index,
 )
 from handsfree.judge.uncertain import JudgingError, exact, with_source
-from handsfree.procedure.model import Verdict
+from handsfree.procedure.model import Verdict, Winding
 
 FAR = Decimal("Infinity")
 
@@ -27,7 +26,10 @@ FAR = Decimal("Infinity")
         # IEEE 43-2013, 12.3 and table 3; 4160 V is the usual worked example of kV + 1.
         (Winding.BEFORE_1970, "4.16", "5.16"),
         (Winding.BEFORE_1970, "0.48", "1.48"),
+        (Winding.FIELD, "0.125", "1.125"),
         (Winding.FORM_WOUND, "4.16", "100"),
+        (Winding.FORM_WOUND, "0.69", "5"),
+        (Winding.DC_ARMATURE, "0.5", "5"),  # 100 in the edition of 2000
         (Winding.RANDOM_WOUND, "0.48", "5"),
     ],
 )

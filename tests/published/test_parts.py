@@ -9,8 +9,7 @@ import pytest
 from handsfree.judge.decision import decide
 from handsfree.judge.several import deviation_percent, difference, disagreement, imbalance, ratio
 from handsfree.judge.uncertain import exact
-from handsfree.judge.verdict import bounds
-from handsfree.procedure.model import Nominal, Verdict
+from handsfree.procedure.model import Nominal, Verdict, bounds
 
 
 @pytest.mark.parametrize(

@@ -393,7 +393,7 @@ def test_a_reading_of_a_known_meter_stands_with_its_uncertainty_its_leads_and_it
     (table,) = section(root, "readings").all("table")
     contact, other = rows(table)
     assert contact[1] == "contact contact Ostrel 61, up to 60 Ω: 0.5 % + 2 counts"
-    assert contact[2] == "0.88 Ω 0.57 Ω without leads 0.31 Ω ± 0.039 Ω"
+    assert contact[2] == "0.57 Ω as spoken 0.88 Ω, leads 0.31 Ω ± 0.039 Ω"
     assert contact[4] == (
         "undecided inside the limit by less than the meter can tell "
         "guarded acceptance; conforms with probability 0.9381"

@@ -19,7 +19,7 @@ from hypothesis import strategies as st
 from hypothesis.stateful import RuleBasedStateMachine, initialize, precondition, rule
 
 from handsfree.judge.meterfile import load_meters
-from handsfree.judge.verdict import bounds, judge
+from handsfree.judge.verdict import judge
 from handsfree.procedure.load import load
 from handsfree.procedure.model import (
     Calculate,
@@ -31,6 +31,7 @@ from handsfree.procedure.model import (
     Procedure,
     SpokenStep,
     Watch,
+    bounds,
 )
 from handsfree.session.events import Close, Due, Ended, Event, Fault, Heard, Listen, Mark, Record, Say, Started
 from handsfree.session.journal import Journal
@@ -44,7 +45,7 @@ from handsfree.spoken.words import PHRASES
 PROCEDURES = sorted((Path(__file__).parents[2] / "procedures").glob("*.yaml"))
 START = datetime(2031, 5, 6, 7, 8, 9, tzinfo=UTC)
 LOADED = {path.stem: load(path) for path in PROCEDURES}
-(OSTREL,) = load_meters([Path(__file__).parents[2] / "meters"])
+(OSTREL,) = load_meters([Path(__file__).parents[2] / "meters" / "ostrel-61.yaml"])
 METERS = (OSTREL, OSTREL.model_copy(update={"meter": "lowe", "name": "Lowe", "called": (), "ratings": ()}))
 
 

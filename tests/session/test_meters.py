@@ -14,6 +14,7 @@ from handsfree.judge.meter import Meter
 from handsfree.judge.meterfile import load_meters, loads_meter
 from handsfree.procedure.load import Loaded, load, loads
 from handsfree.procedure.proof import prove
+from handsfree.review.report import render
 from handsfree.session.events import Act, Ended, Event, Fault, Heard, Mark, Record, Say, Started
 from handsfree.session.journal import JOURNAL, Journal, digest, read
 from handsfree.session.machine import Session
@@ -434,6 +435,41 @@ def test_worn_leads_are_refused_and_measured_again() -> None:
     assert talk.hear("zero point three one ohms").session.at == "contact"
 
 
+ROUND = small("""
+  - {id: way, kind: observe, say: Look at the contact., answers: {free: [it is free], hidden: [it is hidden]},
+     next: {free: leads, hidden: sound}}
+  - {id: leads, kind: measure, say: Hold the probe tips together., reading: shorted leads, quantity: resistance,
+     unit: ohm, lead_zero: {worn_above: 0.5}, unable: sound}
+  - {id: contact, kind: measure, say: Measure the contact., reading: contact, quantity: resistance, unit: ohm,
+     minus_leads: leads, limit: {at_most: 0.6}, next: {nonconforming: bad}}""")
+REFUSED_LEADS = {
+    "step": "leads",
+    "what": "leads refused",
+    "reason": "shorted leads, zero point nine ohms, and none that can be taken off followed",
+}
+
+
+@pytest.mark.parametrize(
+    ("words", "deviations"),
+    [(("go back", "it is hidden"), "1 deviation"), (("unable no tool",), "2 deviations")],
+    ids=["another way", "unable"],
+)
+def test_worn_leads_that_the_work_went_on_without_are_a_deviation(words: tuple[str, ...], deviations: str) -> None:
+    talk = Talk(ROUND, OSTREL).hear("it is free", "zero point nine ohms", *words)
+    assert talk.session.finding == "It is sound."
+    told = talk.all(Mark.DEVIATION)[-1]
+    assert {**told, "step": "leads"} == REFUSED_LEADS
+    assert talk.said[-1] == f"Session closed. 0 readings, {deviations}."
+
+
+def test_leads_that_were_replaced_are_no_deviation() -> None:
+    talk = Talk(ROUND, OSTREL).hear(
+        "it is free", "zero point nine ohms", "zero point two one ohms", "zero point five ohms"
+    )
+    assert talk.session.finding == "It is sound."
+    assert talk.all(Mark.DEVIATION) == []
+
+
 def test_less_than_the_leads_alone_is_refused() -> None:
     talk = Talk(CONTACT, OSTREL).hear("zero point three one ohms", "zero point zero one ohms")
     assert "is less than the leads alone read" in talk.all(Mark.REFUSED)[-1]["reason"]
@@ -484,6 +520,30 @@ def test_saying_it_again_is_as_good_as_affirm_and_another_reading_is_another() -
 @pytest.mark.parametrize("sentence", ["over range", "zero point five ohms", "fifty ohms"])
 def test_the_ends_and_over_range_are_plausible(sentence: str) -> None:
     assert Talk(PLAUSIBLE).hear(sentence).all(Mark.READING)
+
+
+@pytest.mark.parametrize("how", ["affirm", "ninety nine ohms"])
+def test_what_was_affirmed_outside_the_plausible_range_is_a_deviation(how: str, tmp_path: Path) -> None:
+    talk = Talk(PLAUSIBLE).hear("ninety nine ohms", how)
+    assert talk.last["implausible"] == {"between": ["0.5", "50"], "unit": "ohm"}
+    (deviation,) = talk.all(Mark.DEVIATION)
+    assert deviation == {
+        "step": "coil",
+        "what": "outside the plausible range, affirmed",
+        "reason": "coil, ninety nine ohms, plausible is between zero point five and fifty ohms",
+    }
+    assert talk.said[-1] == "Session closed. 1 reading, 1 deviation."
+    folder = talk.keep(tmp_path / "session")
+    assert verify(folder) == []
+    page = render(folder)
+    assert "outside 0.5 to 50\N{NO-BREAK SPACE}Ω, affirmed" in page
+    assert "outside the plausible range, affirmed: coil, ninety nine ohms" in page
+
+
+def test_a_plausible_reading_is_no_deviation() -> None:
+    talk = Talk(PLAUSIBLE).hear("five point three ohms")
+    assert "implausible" not in talk.last
+    assert talk.all(Mark.DEVIATION) == []
 
 
 def test_an_implausible_correction_is_queried_too() -> None:
@@ -589,7 +649,7 @@ CURTAIN = (
 
 
 def test_the_air_curtain_is_found_by_its_cut_out_with_meter_leads_and_rule(tmp_path: Path) -> None:
-    ostrel = load_meters([ROOT / "meters"])
+    ostrel = load_meters([ROOT / "meters" / "ostrel-61.yaml"])
     talk = Talk(load(ROOT / "procedures" / "air-curtain-blows-cold.yaml"), *ostrel)
     for sentence in CURTAIN:
         others = {" ".join(other): -100.0 for other in neighbours(sentence.split())}
@@ -621,7 +681,7 @@ def test_a_fault_while_the_meter_is_asked_for_moves_nothing() -> None:
 
 
 def test_dead_is_proved_with_one_meter_throughout() -> None:
-    (ostrel,) = load_meters([ROOT / "meters"])
+    (ostrel,) = load_meters([ROOT / "meters" / "ostrel-61.yaml"])
     brimm = ostrel.model_copy(update={"meter": "brimm", "name": "Brimm 2", "called": ("brimm",)})
     talk = Talk(load(ROOT / "procedures" / "air-curtain-blows-cold.yaml"), ostrel, brimm)
     talk.hear("meter one", *CURTAIN[:6], "change meter", "meter two", *CURTAIN[6:8])
@@ -631,3 +691,26 @@ def test_dead_is_proved_with_one_meter_throughout() -> None:
     talk.hear(*["go back"] * 3, "two three zero point nine volts", *CURTAIN[5:8])
     assert talk.all(Mark.ENERGY)[-1]["state"] == "proved dead"
     assert talk.hear("done").all(Mark.TAKEN_OFF)
+
+
+def test_a_lift_table_is_judged_with_the_shipped_gauge_where_the_meter_does_not_measure() -> None:
+    meters = load_meters([ROOT / "meters"])
+    talk = Talk(load(ROOT / "procedures" / "lift-table-is-slow.yaml"), *meters).hear(
+        "meter one", "done", "800 kilograms"
+    )
+    talk.hear("done", "thirty four point five degrees celsius")
+    assert (talk.last["step"], talk.last["meter"], talk.last["verdict"]) == (
+        "oil-temperature",
+        "tamsen-30",
+        "conforming",
+    )
+    # (0.1 % of 34.5 + 5 counts of 0.1)/sqrt 3 and 0.1/sqrt 12, together, twice.
+    assert talk.last["uncertainty"] == {"expanded": "0.62", "k": 2, "unit": "degree_Celsius"}
+    talk.hear("three hundred ninety eight point zero volts", "fifty hertz", "twenty two seconds")
+    assert [data["meter"] for data in talk.all(Mark.METER)] == ["ostrel-61", "tamsen-30"] * 2
+    talk.hear("one hundred fifty four bar")
+    # Half a percent of 600 bar is more than the two bar that are left to the limit, 152.
+    assert (talk.last["meter"], talk.last["verdict"]) == ("tamsen-30", "undecided")
+    assert talk.last["decision"]["conformity"] == "0.8727"
+    talk.hear("one hundred fifty nine bar")
+    assert (talk.last["verdict"], talk.session.at) == ("conforming", "motor-current")

@@ -134,7 +134,7 @@ def test_one_reading_that_was_misheard_is_left_out_and_named() -> None:
     visit.read(3.1)
     assert visit.session.finding == "It is sound."
     row = visit.watched["series"][0]  # type: ignore[index]
-    assert row["left_out"] == 6
+    assert row["left_out"] == [6]
     assert "was left out" in row["reason"]
 
 
@@ -388,3 +388,16 @@ def test_a_watch_may_be_the_first_step() -> None:
     assert visit.heard_aloud[-1] == "Count, now."
     assert visit.read(3, 4, digits=0).session.finding == "It is logged."
     assert Visit(procedure).event(Started(START)).acts == []
+
+
+def test_a_goal_that_a_later_reading_takes_back_is_said_to_be_revised() -> None:
+    coil = "      - {reading: coil, quantity: temperature, unit: degree_Celsius, falls_to: -9}\n"
+    visit = Visit(watching(air("falls_to: 7") + coil)).begin()
+    for value in (14.0, 11.4, 9.3, 6.9, 6.4, 5.4, 4.7, 4.1, 3.6):  # the fourth was seven point seven
+        visit.read(value, value)
+    told = [said for said in visit.heard_aloud if said.startswith("Air") and said.endswith("conforming.")]
+    assert told == [
+        "Air at seven degrees celsius after six minutes: conforming.",
+        "Air, revised: at seven degrees celsius after eight minutes; six point nine degrees celsius at six minutes "
+        "does not fit the others and was left out: conforming.",
+    ]

@@ -45,7 +45,7 @@ def played(lines: Sequence[str], folder: Path, procedure: Path = PROOFER) -> lis
         lambda event, acts: None,
         None,
         source="transcript",
-        meters=load_meters([ROOT / "meters"]),
+        meters=load_meters([ROOT / "meters" / "ostrel-61.yaml"]),
         time=START,
     )
     from_text(conversation, lines, opened)
