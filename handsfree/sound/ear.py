@@ -5,8 +5,9 @@ find out. A recording and a microphone are cut alike; what comes in while the re
 
 Silence of HANG ends any utterance. Silence of ENOUGH ends one that was heard surely and cannot go on: after "five point
 two ohms" nothing can be meant but that, after "five point two" a digit or a unit may follow. A_BREATH ends "twelve
-volts", which only "a c" or "d c" can change. The recogniser begins sooner still, in a thread of its own: by the time
-that silence has lasted long enough, it has mostly finished.
+volts", which only "a c" or "d c" can change. A note, which is free speech, ends by a silence of THINKING. The
+recogniser begins sooner still, in a thread of its own: by the time that silence has lasted long enough, it has mostly
+finished.
 """
 
 from __future__ import annotations
@@ -18,7 +19,17 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from handsfree.sound.endpoint import A_BREATH, ENOUGH, Endpointer, Pause, Speech
+from handsfree.sound.endpoint import (
+    A_BREATH,
+    ENOUGH,
+    HANG,
+    LONGEST,
+    LONGEST_NOTE,
+    THINKING,
+    Endpointer,
+    Pause,
+    Speech,
+)
 from handsfree.sound.protocol import RATE, Audio, Recogniser, Utterance
 from handsfree.spoken.grammar import Rest, rest
 from handsfree.spoken.meaning import Open
@@ -64,6 +75,10 @@ class Ear:
         """Narrow the grammar for what is heard from now on; returns at once."""
         self._what = what
         self._begun = None
+        if what.dictation:
+            self._endpointer.expect(hang=THINKING, longest=LONGEST_NOTE)
+        else:
+            self._endpointer.expect(hang=HANG, longest=LONGEST)
         self._opened = self._thread.submit(self._recogniser.open, what)
 
     def feed(self, samples: NDArray[np.int16], *, gap: bool = False) -> Iterator[Hearing]:
@@ -73,6 +88,9 @@ class Ear:
         self._also(samples, gap=gap)
         for moment in self._endpointer.moments(samples, gap=gap):
             match moment:
+                case Pause(speech, lasted) if self._what.dictation:
+                    if lasted >= A_BREATH:  # not at every one: it is all heard again
+                        self._begin(speech)
                 case Pause(speech, lasted):
                     begun = self._begin(speech)
                     if lasted >= ENOUGH and self._is_whole(begun.result(), lasted):
@@ -115,9 +133,9 @@ class Ear:
         return self._recogniser.hear(speech)
 
     def _hearing(self, speech: Speech) -> Hearing:
-        # What was cut is not even tried: its words may be half of something else.
+        # What was cut is not even tried: its words may be half of something else. Half a note is worth keeping.
         nothing = Utterance("", None, self._recogniser.name)
-        utterance = nothing if speech.cut else self._begin(speech).result()
+        utterance = nothing if speech.cut and not self._what.dictation else self._begin(speech).result()
         self._begun = None
         return Hearing(speech, utterance)
 

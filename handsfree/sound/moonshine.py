@@ -20,6 +20,7 @@ from numpy.typing import NDArray
 from handsfree.sound.automaton import Automaton, smallest
 from handsfree.sound.beam import BEAM, Net, score, search, together
 from handsfree.sound.denoise import denoised
+from handsfree.sound.dictation import Pieces, words
 from handsfree.sound.engines import MOONSHINE, network_folder
 from handsfree.sound.evidence import TextEvidence
 from handsfree.sound.protocol import Alternative, Audio, Utterance
@@ -63,6 +64,7 @@ class MoonshineRecogniser:
         self._what = Open()
         self._open: _Grammar | None = None
         self._missing: frozenset[str] = frozenset()
+        self._note = Pieces(self._network.write)
 
     @property
     def missing_words(self) -> frozenset[str]:
@@ -74,6 +76,9 @@ class MoonshineRecogniser:
         if what == self._what:
             return
         self._what = what
+        if what.dictation:
+            self._open, self._missing = None, frozenset()
+            return
         self._missing = frozenset(word for phrase in _phrases(what) for word in phrase.split() if not word.isascii())
         if self._missing:
             what = grammar.without(what, self._missing)
@@ -81,6 +86,8 @@ class MoonshineRecogniser:
 
     def hear(self, audio: Audio) -> Utterance:
         """Recognise one utterance; the text is empty where nothing of the grammar was heard."""
+        if self._what.dictation:
+            return self._dictated(audio)
         heard = self.weigh(audio)
         if heard is None:
             return Utterance("", 0.0, self.name, audio)
@@ -93,6 +100,14 @@ class MoonshineRecogniser:
             audio,
             others,
         )
+
+    def _dictated(self, audio: Audio) -> Utterance:
+        """What the network writes when nothing binds it."""
+        written = [free for _, free in self._note.heard(audio.samples)]
+        text = words(" ".join(free.text for free in written))
+        # The probability of a token, the geometric mean over all of them.
+        sure = math.exp(sum(free.log for free in written) / sum(free.tokens for free in written))
+        return Utterance(text, sure if text else 0.0, self.name, audio)
 
     def weigh(self, audio: Audio) -> tuple[str, TextEvidence, tuple[Alternative, ...]] | None:
         """The likeliest hearing, what speaks for it, and the others; None where nothing was heard."""

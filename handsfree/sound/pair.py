@@ -10,6 +10,8 @@ A confidence is the probability that a hearing is right, so opinions are added a
   other before it is believed against it, and is never believed more than it believes itself;
 - the less sure one has no word for what the surer one heard: it has no opinion.
 
+Of free speech (a note) there is no meaning to compare: the one whose published word error rate is lower hears it alone.
+
 ``AGREEMENT`` and ``FAR`` were set by judgement: no English model for a second engine was at hand to measure them with.
 """
 
@@ -19,6 +21,7 @@ import math
 from concurrent.futures import ThreadPoolExecutor, wait
 from dataclasses import replace
 
+from handsfree.sound.engines import POCKETSPHINX
 from handsfree.sound.evidence import log_odds, logistic
 from handsfree.sound.protocol import Alternative, Audio, Recogniser, Utterance
 from handsfree.spoken import grammar
@@ -47,16 +50,27 @@ class PairRecogniser:
     @property
     def missing_words(self) -> frozenset[str]:
         """Words of the grammar last opened that neither can hear."""
+        if self._what.dictation:
+            return frozenset()
         return self._first.missing_words & self._second.missing_words
 
     def open(self, what: Open) -> None:
         """Narrow both grammars."""
         self._what = what
-        self._first.open(what)
-        self._second.open(what)
+        for recogniser in self._listening:
+            recogniser.open(what)
+
+    @property
+    def _listening(self) -> tuple[Recogniser, ...]:
+        if not self._what.dictation:
+            return self._first, self._second
+        # Of two embedded ones, or an embedded one and Vosk, PocketSphinx is the worse at free speech.
+        return (self._second if self._first.name == POCKETSPHINX else self._first,)
 
     def hear(self, audio: Audio) -> Utterance:
         """Recognise one utterance; the text is empty where neither heard anything of the grammar."""
+        if self._what.dictation:
+            return self._listening[0].hear(audio)
         later = self._beside.submit(self._second.hear, audio)
         try:
             first = self._first.hear(audio)

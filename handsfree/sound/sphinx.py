@@ -31,6 +31,7 @@ from numpy.typing import NDArray
 from handsfree.sound.audio import dither
 from handsfree.sound.automaton import Automaton, smallest
 from handsfree.sound.denoise import denoised
+from handsfree.sound.dictation import Pieces
 from handsfree.sound.engines import POCKETSPHINX
 from handsfree.sound.evidence import MARGIN_COUNTED, Evidence
 from handsfree.sound.pronounce import Pronunciations, pronounce
@@ -82,6 +83,9 @@ class SphinxRecogniser:
         self._second_view = second_view
         folder = Path(pocketsphinx.get_model_path()) / "en-us"
         self._dictionary = folder / "cmudict-en-us.dict"
+        self._folder = folder
+        self._free: pocketsphinx.Decoder | None = None  # for notes; made when one is first heard
+        self._note = Pieces(self._dictated)
         self._decoder = pocketsphinx.Decoder(
             hmm=str(folder / "en-us"),
             lm=None,
@@ -118,6 +122,9 @@ class SphinxRecogniser:
         if what == self._what:
             return
         self._what = what
+        if what.dictation:
+            self._open, self._missing = None, frozenset()
+            return
         wanted = grammar.words(what)
         self._learn(wanted | Parser(grammar.decoys(what)).vocabulary)
         self._missing = frozenset(wanted & self._unknown)
@@ -127,6 +134,9 @@ class SphinxRecogniser:
 
     def hear(self, audio: Audio) -> Utterance:
         """Recognise one utterance; the text is empty where nothing of the grammar was heard."""
+        if self._what is not None and self._what.dictation:
+            texts = [text for _, text in self._note.heard(audio.samples) if text]
+            return Utterance(" ".join(texts), None, self.name, audio)
         heard = self.weigh(audio)
         if heard is None:
             return Utterance("", 0.0, self.name, audio)
@@ -147,6 +157,21 @@ class SphinxRecogniser:
                 for word in best.words
             ),
         )
+
+    def _dictated(self, samples: NDArray[np.int16]) -> str:
+        """What the shipped model of word triples makes of it; it does not say how sure that is."""
+        model = self._folder / "en-us.lm.bin"
+        if not model.is_file():
+            return ""
+        if self._free is None:
+            self._free = pocketsphinx.Decoder(
+                hmm=str(self._folder / "en-us"), lm=str(model), dict=str(self._dictionary), logfn=os.devnull
+            )
+        self._free.start_utt()
+        self._free.process_raw(dither(samples).tobytes(), full_utt=True)
+        self._free.end_utt()
+        hypothesis = self._free.hyp()
+        return hypothesis.hypstr if hypothesis else ""
 
     def weigh(self, audio: Audio) -> tuple[_Decoding, Evidence, tuple[Alternative, ...]] | None:
         """The likeliest hearing, what speaks for it, and the others; None where nothing was heard."""

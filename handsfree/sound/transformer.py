@@ -10,6 +10,7 @@ English model and the package are under the MIT licence.
 from __future__ import annotations
 
 import ctypes
+import math
 import sys
 from contextlib import suppress
 from dataclasses import dataclass
@@ -22,11 +23,14 @@ import numpy as np
 import onnxruntime
 from numpy.typing import NDArray
 
+from handsfree.sound.protocol import RATE
+
 START, END = 1, 2  # tokens
 HEADS, WIDTH = 8, 36  # of the network's attention
 SPACE = "\u2581"  # how the tokens write a space
 SCALE = 32768.0
 STRIDE = 384  # samples from one encoded frame to the next; the decoder wants its mask by the sample
+TOKENS_A_SECOND = 6.5  # more is no speech; the network's authors stop there too (from memory)
 SHORTEST = 4000  # samples; the network needs a quarter of a second to say anything
 
 Floats = NDArray[np.float32]
@@ -107,6 +111,23 @@ class Network:
         sound.keys.update({name: np.repeat(value, rows, 0) for name, value in first.items() if ".encoder." in name})
         return Heard(sound, self._written(first))
 
+    def write(self, samples: NDArray[np.int16]) -> Free:
+        """What the network makes of speech when nothing binds it: the likeliest token each time, until it ends.
+
+        What does not end repeats itself, and is worth nothing.
+        """
+        sound, written = self.listen(samples, 1)
+        most = math.ceil(TOKENS_A_SECOND * max(len(samples), RATE) / RATE)
+        log, tokens = 0.0, list[int]()
+        while len(tokens) < most:
+            token = int(written.logs[0].argmax())
+            log += float(written.logs[0, token])
+            if token == END:
+                return Free(self.tokens.decode(tokens), log, len(tokens) + 1)
+            tokens.append(token)
+            written = self.go_on(sound, written, [0], [token])
+        return Free(self.tokens.decode(tokens), -math.inf, len(tokens))
+
     def go_on(self, sound: Sound, written: Written, rows: list[int], tokens: list[int]) -> Written:
         """Texts that are those of ``rows`` with one of ``tokens`` each behind it."""
         past = {name: value[rows] for name, value in written.keys.items()}
@@ -153,6 +174,14 @@ class Written:
         most = self.scores.max(axis=1, keepdims=True)
         logs: Floats = self.scores - most - np.log(np.exp(self.scores - most).sum(axis=1, keepdims=True))
         return logs
+
+
+class Free(NamedTuple):
+    """A text with the natural logarithm of its probability and its number of tokens, the one that ends it included."""
+
+    text: str
+    log: float
+    tokens: int
 
 
 class Heard(NamedTuple):

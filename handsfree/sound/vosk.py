@@ -28,10 +28,13 @@ from itertools import islice, product
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import vosk
+from numpy.typing import NDArray
 
 from handsfree.errors import PlainError
 from handsfree.sound.automaton import Automaton, smallest
+from handsfree.sound.dictation import Pieces
 from handsfree.sound.protocol import RATE, Alternative, Audio, HeardWord, Utterance
 from handsfree.spoken import grammar
 from handsfree.spoken.meaning import Meaning, Open
@@ -139,6 +142,7 @@ class VoskRecogniser:
         except Exception as error:  # the library raises nothing narrower
             raise ModelError(_advice(model_folder, "is damaged: Vosk cannot load it")) from error
         self._rejects = self.knows(UNKNOWN)
+        self._note = Pieces(self._words)
         self._grammars: dict[str, PhraseGrammar] = {}  # by JSGF text; a procedure has one for each kind of question
         self._what = Open()
         self._open: PhraseGrammar | None = None
@@ -155,7 +159,7 @@ class VoskRecogniser:
     def open(self, what: Open) -> None:
         """Narrow the grammar; sentences with a word that the model cannot hear are left out (see ``missing_words``)."""
         self._what = what
-        if what.nothing:
+        if what.nothing or what.dictation:
             self._open = None
             return
         key = grammar.jsgf(what)
@@ -166,6 +170,8 @@ class VoskRecogniser:
     def hear(self, audio: Audio) -> Utterance:
         """Recognise one utterance; the text is empty where nothing of the grammar was heard."""
         nothing = Utterance("", 0.0, self.name, audio)
+        if self._what.dictation:
+            return self._dictated(audio)
         if self._open is None or self._open.phrases is None:
             return nothing
         hypotheses = self._decode(self._open.phrases, audio)
@@ -192,6 +198,30 @@ class VoskRecogniser:
             alternatives=tuple(Alternative(text, score) for text, score in islice(others.items(), ALTERNATIVES)),
             words=tuple(_heard_words(sentence, best, hypotheses)),
         )
+
+    def _dictated(self, audio: Audio) -> Utterance:
+        """The words of the whole model, which no phrases narrow; the confidence is the mean of theirs."""
+        heard: list[HeardWord] = []
+        start = 0.0
+        for piece, found in self._note.heard(audio.samples):
+            heard += [replace(word, start=start + word.start, end=start + word.end) for word in found]
+            start += len(piece) / RATE
+        sure = sum(word.confidence for word in heard) / len(heard) if heard else 0.0
+        return Utterance(" ".join(word.text for word in heard), sure, self.name, audio, words=tuple(heard))
+
+    def _words(self, samples: NDArray[np.int16]) -> list[HeardWord]:
+        recogniser = vosk.KaldiRecognizer(self._model, RATE)
+        recogniser.SetWords(True)
+        parts: list[dict[str, Any]] = []
+        for at in range(0, len(samples), RATE):
+            if recogniser.AcceptWaveform(samples[at : at + RATE].tobytes()):  # the engine ended an utterance
+                parts.append(json.loads(recogniser.Result()))
+        parts.append(json.loads(recogniser.FinalResult()))
+        return [
+            HeardWord(each["word"], each["conf"], each["start"], each["end"])
+            for part in parts
+            for each in part.get("result", ())
+        ]
 
     def _decode(self, phrases: str, audio: Audio) -> list[_Hypothesis]:
         """What the engine takes for possible, likeliest first."""

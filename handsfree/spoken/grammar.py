@@ -33,7 +33,7 @@ from handsfree.spoken.written import spoken_words
 
 
 def tree(what: Open) -> Expression:
-    """The tree that a recogniser listens with; ValueError where nothing is open.
+    """The tree that a recogniser listens with; ValueError where nothing is open. Dictation has no part in it.
 
     Procedure words that are not open are in it too. A recogniser makes the nearest sentence it knows of whatever is
     said: "done" at a step that asks for volts must be heard as "done" and refused, not heard as "nine".
@@ -42,7 +42,7 @@ def tree(what: Open) -> Expression:
     if what.reading is not None:
         options.append(readings.tree(what.reading, heard=True))
     options += _closed(what, heard=True)
-    if not options:
+    if what.nothing:
         raise ValueError("nothing is open: there is nothing to listen for")
     answers = {phrase for phrases in what.answers.values() for phrase in phrases}
     for word in sorted(frozenset(Word) - what.words):
@@ -176,7 +176,7 @@ def rest(text: str, what: Open) -> Rest:
 
 @lru_cache(maxsize=1024)
 def _rest(words: tuple[str, ...], key: _Key) -> Rest:
-    if key.what.nothing:
+    if key.what.nothing or key.what.dictation:
         return Rest.MORE
     places = _places(key)
     here = _after(places, places.first, words)

@@ -409,3 +409,12 @@ VOLTS = Open(reading=Expectation(Quantity.VOLTAGE, "volt"), words=AT_WORK)
 )
 def test_a_sentence_may_go_on_where_more_words_would_change_it(said: str, moment: Open, follows: Rest) -> None:
     assert grammar.rest(said, moment) is follows
+
+
+def test_dictation_may_always_go_on_and_nothing_chokes_on_it() -> None:
+    what = Open(dictation=True)
+    assert not what.nothing
+    assert grammar.rest("the bracket is cracked", what) is Rest.MORE
+    assert grammar.jsgf(what).startswith("#JSGF")
+    assert grammar.phrases(what)
+    assert isinstance(grammar.understand("the bracket is cracked", what), Refusal)
