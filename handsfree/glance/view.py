@@ -13,7 +13,7 @@ from typing import Any, Literal
 
 from handsfree.procedure.model import Calculate, Caution, Choose, Conclude, Procedure, Signal, SpokenStep
 from handsfree.review.report import limit_text, reading_text, symbol
-from handsfree.session.events import Act, Ended, Event, Fault, Heard, Listen, Mark, Record
+from handsfree.session.events import Act, Ended, Event, Fault, Heard, Listen, Mark, Record, Reopened
 from handsfree.spoken.meaning import Open, Word
 
 
@@ -77,10 +77,12 @@ def follow(view: View, event: Event, acts: Sequence[Act]) -> View:
         view = replace(view, fault=event.what)
     elif isinstance(event, Ended):
         view = replace(view, outcomes=(Outcome("said", event.why),))
+    elif isinstance(event, Reopened):
+        view = replace(view, heard=None, outcomes=(), fault="", paused=False, closed="")
     for act in acts:
         match act:
             case Record(mark=mark, data=data):
-                view = _recorded(view, mark, data, answering=isinstance(event, Heard))
+                view = _recorded(view, mark, data, answering=isinstance(event, Heard | Reopened))
             case Listen(what=what):
                 view = replace(view, may_say=_may_say(what))
             case _:

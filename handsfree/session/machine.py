@@ -32,6 +32,9 @@ as it stands on record, by the meter that showed it, so after a change of meter 
 
 A correction or a DISREGARD may lead to a step that the machine's state forbids. Then we stay, the step that was taken
 back is ``_owed``, and there is no finding before it is done again: a finding always follows from what stands.
+
+Where dead must be proved again before hands go inside (the session was left, or the meter was changed in the middle of
+the proof), the session leads through the proof once more and then back to where it was: see ``proving``.
 """
 
 from __future__ import annotations
@@ -79,16 +82,19 @@ from handsfree.session.events import (
     Mark,
     Reception,
     Record,
+    Reopened,
     Say,
     SpeakRate,
     Started,
 )
+from handsfree.session.proving import Return, first_step, leaves_the_way, opens_only_what_is_off
 from handsfree.session.vigil import Moment, Vigil, as_kept
 from handsfree.spoken.confusable import TWIN
 from handsfree.spoken.grammar import after_correction, understand
 from handsfree.spoken.meaning import Answer, Command, Kind, Open, Quantity, Reading, Refusal, Word
 from handsfree.spoken.numbers import say_number
 from handsfree.spoken.readback import say_reading, say_value
+from handsfree.spoken.span import say_span
 from handsfree.spoken.words import PHRASES, REASONS
 from handsfree.spoken.written import spoken_words
 
@@ -184,10 +190,7 @@ class _Query:
 _SLOWER = 0.85
 _NO_METER = "no meter"  # no identifier, so no meter has it
 _NONE_OF_THESE = ("none of these", "another one")
-_TWO_METERS = (
-    "the meter was changed while proving dead, so nothing is proved. Say go back to where your meter is proved, and "
-    "use one meter throughout"
-)
+_TWO_METERS = "the meter was changed while proving dead, so nothing is proved. Use one meter throughout"
 _MEASURE_AGAIN = "Measure again."
 _BETTER_METER = "Take a better meter and say change meter, or say unable and the reason."
 
@@ -204,7 +207,7 @@ class Session:
         self._event: Event | None = None  # the one that is being handled
         self._policy = policy or Policy()
         self._phase = Phase.FRESH
-        self._resume = Phase.STEP  # the phase that STAND BY interrupted
+        self._resume = Phase.STEP  # the phase that STAND BY, or the end, interrupted
         self._asked_in = Phase.STEP  # the phase that END SESSION interrupted
         self._at = procedure.steps[0].id
         self._path: list[str] = []  # spoken steps entered, oldest first
@@ -215,6 +218,7 @@ class Session:
         self._doubted_correction: Reading | None = None
         self._last: tuple[str, str | None] | None = None  # the step left last and its reading's id, for DISREGARD
         self._owed: dict[str, str | None] = {}  # steps to be done again, with the outcome by which they were left
+        self._return: Return | None = None  # where we go back to when dead is proved again
         self._step_said: list[Say] = []  # the step's cautions and instruction, which SAY AGAIN repeats
         self._question = Say("", "asked again")  # what SAY AGAIN repeats while a question stands
         self._why = ""  # the reason given last for asking again
@@ -342,14 +346,15 @@ class Session:
     def handle(self, event: Event) -> list[Act]:
         """Takes one event and gives the acts that answer it, in order. The event itself is the first to be recorded.
 
-        A session runs from Started to its closing entry, which is the last there is: an event before or after, or a
-        second Started, gives no acts.
+        A session runs from Started to its closing entry, which is the last there is unless one that was stopped is
+        reopened: an event before or after, or a second Started, gives no acts.
         """
         self._acts, self._event = [], event
-        now = as_kept(event.time)
+        now, left = as_kept(event.time), self._now
         if isinstance(event, Due) and (self.due is None or now < self.due):
             return self._acts
-        if self.closed or isinstance(event, Started) is not (self._phase is Phase.FRESH):
+        over = self.closed and not (isinstance(event, Reopened) and self.finding is None)
+        if over or isinstance(event, Started) is not (self._phase is Phase.FRESH):
             return self._acts
         self._now = now
         match event:
@@ -369,6 +374,10 @@ class Session:
                 self._record(Mark.ENDED, {"why": event.why})
                 self._deviate("ended early", event.why)
                 self._close("stopped")
+            case Reopened():
+                assert left is not None  # it was started
+                self._record(Mark.REOPENED, event.data)
+                self._reopen(event, left)
         if not self.closed:
             self._acts.append(Listen(self.open))
         return self._acts
@@ -391,6 +400,36 @@ class Session:
             self._chosen = meter
             self._use(meter)
         self._first_step()
+
+    def _reopen(self, event: Reopened, left: Moment) -> None:
+        """Goes on where the session was left, with nothing proved dead: somebody may have switched on since."""
+        assert self._now is not None
+        asked, self._phase, self._again = self._left_in(), Phase.STEP, 0
+        self._doubted = self._doubted_correction = None
+        self._machine.tested.clear()
+        for source, state in self._machine.energy.items():
+            if state is Energy.PROVED_DEAD:
+                self._energy(source, Energy.ISOLATED)
+        away = f"It was left {say_span((self._now - left).total_seconds())} ago."
+        if self._now < left:
+            away = "The clock of this computer stands before the last entry of the record."
+        self._say(f"Session resumed. {away}", "status")
+        for piece in event.data.get("set_aside", ()):
+            self._say(f"A line of the record was torn. What is left of it is in the file {piece['name']}.", "status")
+        self._how_far(Command(Word.HOW_FAR))
+        if self._last_reading() is not None:
+            self._read_back(Command(Word.READ_BACK))
+        if asked is Phase.METER:
+            self._ask_meter()
+        elif not self._path:
+            self._first_step()
+        else:
+            self._say_again(Command(Word.SAY_AGAIN))
+
+    def _left_in(self) -> Phase:
+        """The phase to come back to: what a pause, a question about leaving, or the end interrupted."""
+        phase = self._resume if self._phase in (Phase.PAUSED, Phase.CLOSED) else self._phase
+        return self._asked_in if phase is Phase.LEAVING else phase
 
     def _first_step(self) -> None:
         if not self._go(self._at):  # no proved procedure begins with a step that may not be begun
@@ -955,11 +994,20 @@ class Session:
         """The step is done: its effects happen, and we go where it leads."""
         self._last = (step.id, reading)
         self._outcomes[step.id] = outcome
+        if self._return is not None and (step.id == self._return.step or leaves_the_way(step, self._machine.off)):
+            self._return = None
+        target = self.procedure.target(step.id, outcome)
         if not isinstance(step, Measure | Watch) or outcome in (None, Verdict.CONFORMING):
             self._apply(step)
+            unproved = [source for source in step.proves_dead if self._machine.energy[source] is Energy.ISOLATED]
+            if unproved and target is not None and self._prove_again(target, unproved):
+                return
         else:
             self._disprove(step, outcome)
-        self._go(self.procedure.target(step.id, outcome))
+        if self._return is not None and self._may_return(self._return):
+            self._say("Proved dead. We go on where we were.", "status")
+            target = self._return.step
+        self._go(target)
 
     def _apply(self, step: SpokenStep) -> None:
         for source in step.isolates:
@@ -1014,11 +1062,43 @@ class Session:
         name = self.procedure.sources[source].name
         self._record(Mark.ENERGY, {"source": source, "name": name, "state": state.value})
 
+    def _prove_again(self, place: str, sources: Iterable[str]) -> bool:
+        """Leads through the proof that sources are dead, and from there back to ``place``.
+
+        False where the way so far has no such proof.
+        """
+        wanted = frozenset(sources)
+        start = first_step(self.procedure, self._path, self._machine.energy, wanted)
+        if start is None:
+            return False
+        vigil = self._vigil if place == self._at else None
+        back = self._return or Return(place, wanted, len(self._path), vigil)
+        names = " and ".join(source.name for key, source in self.procedure.sources.items() if key in wanted)
+        self._machine.tested.clear()
+        self._say(f"Dead is to be proved again: {names}. Then we go on where we were.", "status")
+        if not self._go(start):
+            return False
+        self._return = replace(back, sources=back.sources | wanted)
+        return True
+
+    def _prove_first(self, step: SpokenStep) -> bool:
+        """Leads through the proof where that is all that hands inside wait for."""
+        energy = self._machine.energy
+        unproved = [source for source, state in energy.items() if state is not Energy.PROVED_DEAD]
+        return step.hands_inside and self._prove_again(step.id, unproved)
+
+    def _may_return(self, back: Return) -> bool:
+        energy, step = self._machine.energy, self.procedure.step(back.step)
+        proved = all(energy[source] is Energy.PROVED_DEAD for source in back.sources)
+        return proved and not (isinstance(step, SpokenStep) and self._blocked(step))
+
     def _go(self, id: str | None) -> bool:
         """Enters a step, or refuses to and stays."""
+        if self._return is not None and len(self._path) <= self._return.depth:
+            self._return = None  # what came before it was taken back
         if id is None:
             return self._refuse("the procedure does not say what follows. Say go back, or end session")
-        step = self.procedure.step(id)
+        step = self._next_to_do(id)
         passed: set[str] = set()
         while isinstance(step, Choose | Calculate):
             if step.id in passed:
@@ -1033,7 +1113,7 @@ class Session:
             target = self.procedure.target(step.id, outcome)
             if target is None:
                 return self._refuse(f"{_spaced(asked)} does not say what follows. Say go back, or end session")
-            step = self.procedure.step(target)
+            step = self._next_to_do(target)
         if isinstance(step, Conclude):
             if self._owed:
                 missing = ", ".join(_spaced(owed) for owed in self._owed)
@@ -1042,7 +1122,7 @@ class Session:
             return True
         reason = self._blocked(step)
         if reason is not None:
-            return self._refuse(reason)
+            return self._prove_first(step) or self._refuse(reason)
         self._at = step.id
         self._phase = Phase.STEP
         self._again = 0
@@ -1060,9 +1140,20 @@ class Session:
             return True
         for said in self._step_said:
             self._speak(said)
-        if isinstance(step, Watch):
+        if self._return is not None and self._return.step == step.id and self._return.vigil is not None:
+            self._vigil = self._return.vigil
+            self._say_when()
+        elif isinstance(step, Watch):
             self._begin_watch(step)
         return True
+
+    def _next_to_do(self, id: str) -> Step:
+        """The step of this id, or on the way through a proof the first after it that has anything left to do."""
+        step = self.procedure.step(id)
+        back = self._return
+        while back is not None and step.id != back.step and opens_only_what_is_off(step, self._machine.off):
+            step = self.procedure.step(self.procedure.target(step.id) or back.step)
+        return step
 
     def _lead(self, taken_back: str, left_by: str | None, target: str | None) -> None:
         """Goes where a step leads that was taken back, and forgets the way that was gone from it.
@@ -1086,7 +1177,10 @@ class Session:
 
     def _barred(self, step: SpokenStep) -> bool:
         """Refuses to go on with the step we are at where the machine's state does not allow it any more."""
-        reason = self._blocked(step) or self._unfit(step)
+        blocked = self._blocked(step)
+        if blocked is not None and self._prove_first(step):
+            return True
+        reason = blocked or self._unfit(step)
         if reason is not None:
             self._refuse(reason)
         return reason is not None
@@ -1153,7 +1247,7 @@ class Session:
         self._record(
             Mark.CLOSED, {"outcome": outcome, "readings": standing, "deviations": self._deviations, "off": list(off)}
         )
-        self._phase = Phase.CLOSED
+        self._resume, self._phase = self._left_in(), Phase.CLOSED
         self._acts.append(Close(outcome))
 
     def _live(self) -> list[str]:
@@ -1354,6 +1448,8 @@ class Session:
             return
         self._last = (step.id, None)
         self._outcomes.pop(step.id, None)
+        if self._return is not None and self._return.step == step.id:
+            self._return = None
         self._go(target)
 
     def _way_round(self, step: SpokenStep) -> str | None:
@@ -1371,7 +1467,9 @@ class Session:
             self._path.append(here)
             return
         self._last = None
-        self._take_back(self._here())
+        returned = self.procedure.step(back)
+        assert isinstance(returned, SpokenStep)
+        self._take_back(returned)
         if self._unfit(self._here()) is None:  # that was said on entering
             self._barred(self._here())
 
