@@ -35,7 +35,7 @@ if TYPE_CHECKING:  # engines and pint take long to import: each command imports 
     from handsfree.judge.meter import Meter
     from handsfree.procedure.load import Loaded
     from handsfree.procedure.model import Procedure
-    from handsfree.session.events import Act, Event, Started
+    from handsfree.session.events import Act, Event, Reopened, Started
     from handsfree.session.machine import Policy
     from handsfree.sound.ear import Hearing
     from handsfree.sound.enrolment import Findings, Speaker
@@ -153,16 +153,16 @@ def _shipped(name: str) -> Path:
     raise UnusableError(f"the folder {name} is missing from this installation: install handsfree again")
 
 
-# -- run -------------------------------------------------------------------------------------------------------------
+# -- run and resume --------------------------------------------------------------------------------------------------
+
+Ready = Callable[["Voice", "Watch", "Recogniser | None", str], "tuple[Conversation, Started | Reopened]"]
 
 
 def _run(options: argparse.Namespace) -> int:
-    from handsfree.console import Screen
     from handsfree.procedure.load import load
     from handsfree.procedure.proof import check
-    from handsfree.session.journal import seal
     from handsfree.session.machine import Policy
-    from handsfree.sound.loop import begin, from_microphone, from_recording, from_text
+    from handsfree.sound.loop import begin
 
     settings = _settings(options)
     path = _procedure(options.procedure)
@@ -171,18 +171,55 @@ def _run(options: argparse.Namespace) -> int:
             print(problem, file=sys.stderr)
         raise UnusableError("the procedure is not run before all of this is put right")
     loaded, meters = load(path), _meters(options)
-    speaker = _speaker(settings)
-    folder = options.out or _new_folder(loaded)
-    screen, policy = Screen(), Policy(doubt=settings.confirm_below)
+    folder, policy = options.out or _new_folder(loaded), Policy(doubt=settings.confirm_below)
+
+    def ready(
+        voice: Voice, watch: Watch, recogniser: Recogniser | None, source: str
+    ) -> tuple[Conversation, Started | Reopened]:
+        return begin(loaded, folder, voice, watch, recogniser, source=source, meters=meters, policy=policy)
+
+    return _hold(options, settings, folder, loaded.procedure, ready)
+
+
+def _resume(options: argparse.Namespace) -> int:
+    from handsfree.session.resume import resume
+    from handsfree.sound.loop import go_on
+
+    settings = _settings(options)
+    resumed = resume(options.session)
+    with closing(resumed.journal):
+
+        def ready(
+            voice: Voice, watch: Watch, recogniser: Recogniser | None, source: str
+        ) -> tuple[Conversation, Started | Reopened]:
+            return go_on(resumed, voice, watch, recogniser, source=source)
+
+        procedure, happened = resumed.rebuilt.session.procedure, resumed.rebuilt.happened
+        return _hold(options, settings, options.session, procedure, ready, happened)
+
+
+def _hold(
+    options: argparse.Namespace,
+    settings: Settings,
+    folder: Path,
+    procedure: Procedure,
+    ready: Ready,
+    happened: Sequence[tuple[Event, Sequence[Act]]] = (),
+) -> int:
+    """Holds a session that ``ready`` gives, typed, from a recording or live; ``happened`` is what went before."""
+    from handsfree.console import Screen
+    from handsfree.session.journal import seal
+    from handsfree.sound.loop import from_microphone, from_recording, from_text
+
+    screen, speaker = Screen(), _speaker(settings)
     with _glance(settings, screen.console) as glance:
-        watch = _watch(screen, glance, loaded.procedure)
+        watch = _watch(screen, glance, procedure)
+        if glance is not None:
+            for event, acts in happened:
+                glance(event, acts)
         voice = _voice(settings, folder / "prompts", live=not (options.typed or options.audio))
-
-        def ready(recogniser: Recogniser | None, source: str) -> tuple[Conversation, Started]:
-            return begin(loaded, folder, voice, watch, recogniser, source=source, meters=meters, policy=policy)
-
         if options.typed:
-            conversation, opened = ready(None, "typed")
+            conversation, opened = ready(voice, watch, None, "typed")
             from_text(conversation, _lines(screen.console.is_terminal), opened)
         elif options.audio:
             from handsfree.sound.audio import read
@@ -190,12 +227,12 @@ def _run(options: argparse.Namespace) -> int:
             audio, remarks = read(options.audio)
             print(*remarks, sep="\n", end="\n" if remarks else "", file=sys.stderr)
             with _recogniser(settings, speaker) as recogniser:
-                conversation, opened = ready(recogniser, options.audio.name)
+                conversation, opened = ready(voice, watch, recogniser, options.audio.name)
                 from_recording(conversation, audio, _for_speaker(opened, speaker))
         else:
             with _recogniser(settings, speaker) as recogniser:
                 source = "microphone" if settings.device is None else str(settings.device)
-                conversation, opened = ready(recogniser, source)
+                conversation, opened = ready(voice, watch, recogniser, source)
                 if lost := from_microphone(
                     conversation, settings.device, _for_speaker(opened, speaker), headset=settings.headset
                 ):
@@ -263,7 +300,7 @@ def _speaker(settings: Settings) -> Speaker | None:
     return load(settings.speaker) if settings.speaker else None
 
 
-def _for_speaker(opened: Started, speaker: Speaker | None) -> Started:
+def _for_speaker(opened: Started | Reopened, speaker: Speaker | None) -> Started | Reopened:
     """The record says whose profile was used, and which."""
     if speaker is None:
         return opened
@@ -669,12 +706,22 @@ def _parser() -> argparse.ArgumentParser:
         "'read back', 'correction', 'stand by', 'unable', 'go back', 'how far' or 'end session' at any step.",
     )
     run.add_argument("procedure", help="path of a YAML file, or the name of a shipped procedure")
-    how = run.add_mutually_exclusive_group()
-    how.add_argument("--typed", action="store_true", help="type what would be said, one phrase a line")
-    how.add_argument("--audio", type=Path, metavar="FILE", help="take the technician's words from a recording")
+    _add_input(run)
     run.add_argument("--out", type=Path, metavar="DIR", help="folder for the record (default: sessions/TIME-PROCEDURE)")
     _add_meter(run, "judge with a meter's uncertainty and hold it to what a step demands")
     everyday.add_options(run, *everyday.NAMES)
+
+    resume = command(
+        "resume",
+        _resume,
+        "go on with a session that was left",
+        "Goes on with a session that was left, killed, or ended by the end of its input, at the step where it was. "
+        "Dead is proved again before hands go inside: somebody may have switched on since. Meters, and how sure a "
+        "reading must be, are those that the session began with. A session that came to its finding is over.",
+    )
+    resume.add_argument("session", type=Path, help="folder of the session")
+    _add_input(resume)
+    everyday.add_options(resume, *(name for name in everyday.NAMES if name != "confirm_below"))
 
     shown = command(
         "settings",
@@ -788,6 +835,12 @@ def _quantity(text: str) -> Quantity:
         return Quantity(text)
     except ValueError:
         raise argparse.ArgumentTypeError(f"{text!r} is none of {', '.join(Quantity)}") from None
+
+
+def _add_input(parser: argparse.ArgumentParser) -> None:
+    how = parser.add_mutually_exclusive_group()
+    how.add_argument("--typed", action="store_true", help="type what would be said, one phrase a line")
+    how.add_argument("--audio", type=Path, metavar="FILE", help="take the technician's words from a recording")
 
 
 def _add_expect(parser: argparse.ArgumentParser) -> None:

@@ -13,7 +13,7 @@ from typing import Any, Literal
 
 from handsfree.procedure.model import Calculate, Caution, Choose, Conclude, Do, Procedure, Signal, SpokenStep
 from handsfree.review.report import limit_text, reading_text, symbol
-from handsfree.session.events import Act, Ended, Event, Fault, Heard, Listen, Mark, Record
+from handsfree.session.events import Act, Ended, Event, Fault, Heard, Listen, Mark, Record, Reopened
 from handsfree.spoken.meaning import Open, Word
 
 
@@ -78,6 +78,8 @@ def follow(view: View, event: Event, acts: Sequence[Act]) -> View:
         view = replace(view, fault=event.what)
     elif isinstance(event, Ended):
         view = replace(view, outcomes=(Outcome("said", event.why),))
+    elif isinstance(event, Reopened):
+        view = replace(view, heard=None, outcomes=(), fault="", paused=False, closed="")
     for act in acts:
         match act:
             case Record(mark=mark, data=data):
@@ -114,7 +116,7 @@ def _recorded(view: View, mark: Mark, data: Mapping[str, Any], event: Event) -> 
             return replace(view, readings=view.readings - 1)
         case Mark.DONE:
             return _with(view, Outcome("done", "done"))
-        case Mark.SAID if isinstance(event, Heard):
+        case Mark.SAID if isinstance(event, Heard | Reopened):
             return _said(view, data["text"], data["about"])
         case Mark.ENERGY:
             return replace(view, energy={**view.energy, data["name"]: data["state"]})

@@ -336,7 +336,7 @@ def _page(folder: Path, contents: Contents, embed: bool) -> Page:
         start=entries[0].time,
         end=entries[-1].time,
         duration=_duration(entries[-1].time - entries[0].time),
-        outcome=_text(_last(entries, Mark.CLOSED), "outcome"),
+        outcome=_outcome(entries),
         finding=_finding(entries),
         meters=tuple(_meters(entries)),
         readings=readings,
@@ -586,7 +586,23 @@ def _tally(readings: Iterable[ReadingRow]) -> tuple[tuple[str, int], ...]:
     return tuple((name, count) for name, count in counts.items() if count)
 
 
+def _outcome(entries: Sequence[Entry]) -> str:
+    """How the session ended; empty where it was reopened and not closed since."""
+    last = next((entry for entry in reversed(entries) if entry.kind in (Mark.CLOSED, Mark.REOPENED)), None)
+    return _text(last.data, "outcome") if last is not None else ""
+
+
+def _interruption(left: Entry | None, reopened: Entry) -> tuple[str, str]:
+    """When a session was left and resumed, and what was set aside of its record."""
+    since = "" if left is None else f"left {left.time:%Y-%m-%d %H:%M:%S}, "
+    aside = reopened.data.get("set_aside")
+    pieces = [piece for piece in aside if isinstance(piece, Mapping)] if isinstance(aside, list) else []
+    torn = "; ".join(f"{_text(piece, 'bytes')} bytes in {_text(piece, 'name')}" for piece in pieces)
+    return f"{since}resumed {reopened.time:%Y-%m-%d %H:%M:%S}", f"a torn line is set aside, {torn}" if torn else ""
+
+
 def _deviations(entries: Iterable[Entry]) -> Iterator[EventRow]:
+    before: Entry | None = None
     for entry in entries:
         data, step = entry.data, _text(entry.data, "step")
         if entry.kind is Mark.DEVIATION:
@@ -595,6 +611,9 @@ def _deviations(entries: Iterable[Entry]) -> Iterator[EventRow]:
             yield EventRow(entry.time, "refused", step, _text(data, "reason"))
         elif entry.kind is Mark.FAULT:
             yield EventRow(entry.time, "fault", step, _text(data, "what"))
+        elif entry.kind is Mark.REOPENED:
+            yield EventRow(entry.time, "interruption", step, *_interruption(before, entry))
+        before = entry
 
 
 def _cautions(entries: Iterable[Entry]) -> Iterator[EventRow]:
@@ -668,6 +687,8 @@ def _line(folder: Path, entry: Entry, embed: bool) -> Line | None:
             return Line(time, "", "Standing by" if entry.kind is Mark.PAUSED else "Going ahead")
         case Mark.ENDED:
             return Line(time, "", f"Input ended: {_text(data, 'why')}")
+        case Mark.REOPENED:
+            return Line(time, "", "Session resumed")
     return None
 
 

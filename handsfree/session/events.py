@@ -16,7 +16,7 @@ from handsfree.spoken.meaning import Open
 
 
 class Mark(StrEnum):
-    """Kinds of journal entry. The first five are events; the others say what the session made of them."""
+    """Kinds of journal entry. The first six are events; the others say what the session made of them."""
 
     OPENED = "opened"  # {handsfree, procedure: {id, title, edition, equipment, sha256}, settings: {...},
     #                     meters: [all that is known of each], visit: {work_order, ...}: each left out where none is}
@@ -25,6 +25,8 @@ class Mark(StrEnum):
     FAULT = "fault"  # {what}
     DUE = "due"  # {step}: the time has come for the next readings of a watch
     ENDED = "ended"  # {why}: the input ended
+    REOPENED = "reopened"  # {handsfree, settings: {...}, set_aside: [{name, bytes, sha256}]}: a session that was left
+    #                        goes on; set_aside are files beside the journal, each a piece of a line that was torn
 
     SAID = "said"  # {text, about, step}
     ENTERED = "entered"  # {step, kind, text}
@@ -65,7 +67,7 @@ class Mark(StrEnum):
     CLOSED = "closed"  # {outcome, readings, deviations, off}: "concluded" or "stopped"
 
 
-EVENT_MARKS = frozenset({Mark.OPENED, Mark.HEARD, Mark.FAULT, Mark.DUE, Mark.ENDED})
+EVENT_MARKS = frozenset({Mark.OPENED, Mark.HEARD, Mark.FAULT, Mark.DUE, Mark.ENDED, Mark.REOPENED})
 
 
 @dataclass(frozen=True, slots=True)
@@ -135,7 +137,15 @@ class Ended:
     why: str
 
 
-Event = Started | Heard | Fault | Due | Ended
+@dataclass(frozen=True, slots=True)
+class Reopened:
+    """A session that was left goes on. ``data`` is what the journal's entry holds."""
+
+    time: datetime
+    data: Mapping[str, Any] = field(default_factory=dict)
+
+
+Event = Started | Heard | Fault | Due | Ended | Reopened
 
 
 @dataclass(frozen=True, slots=True)

@@ -4,6 +4,8 @@ The one rule: a line is written once, and each line carries the hash of the line
 taken out or moved without the next one showing it.
 
 A session's folder holds ``journal.jsonl``, ``procedure.yaml`` (the bytes that were used) and ``clips/0001.flac``, ...
+``journal.lock`` is held by the one program that may write, and its lock ends with that program. Where a program was
+killed in the middle of a line, that piece is set aside in ``journal.torn-1``, ... when the session is reopened.
 A line of the journal is the RFC 8785 canonical form of::
 
     {"data": {...}, "kind": "heard", "n": 2, "previous": "<64 hex digits>", "time": "2031-05-06T07:08:09.123Z"}
@@ -22,15 +24,19 @@ import hashlib
 import json
 import os
 import re
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
+from contextlib import ExitStack, suppress
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from enum import StrEnum
+from io import FileIO
+from itertools import pairwise
 from pathlib import Path
 from types import TracebackType
 from typing import Any, NoReturn, Self
 
 import rfc8785
+from filelock import FileLock, Timeout
 
 from handsfree.errors import PlainError
 from handsfree.session.events import Mark
@@ -38,6 +44,8 @@ from handsfree.session.events import Mark
 JOURNAL = "journal.jsonl"
 PROCEDURE = "procedure.yaml"
 CLIPS = "clips"
+LOCK = "journal.lock"
+TORN_NAME = re.compile(r"journal\.torn-[1-9][0-9]{0,8}")  # what is set aside may lie nowhere else
 CLIP_NAME = re.compile(r"clips/[0-9]{4,9}\.flac")  # a clip's name in the journal may lead nowhere else
 
 _START = "0" * 64
@@ -48,6 +56,14 @@ _SAFE_INTEGER = 2**53 - 1
 
 class JournalError(PlainError):
     """The record cannot be written or read; the message is a sentence for the technician."""
+
+
+class DiskError(JournalError):
+    """The disk does not take the record; ``reason`` is what the system says, as "No space left on device"."""
+
+    def __init__(self, path: Path, reason: str) -> None:
+        super().__init__(f"{path} cannot be written: {reason}. Free space on the disk or choose another folder.")
+        self.reason = reason
 
 
 class Grade(StrEnum):
@@ -108,6 +124,15 @@ class Contents:
     seal: str | None
 
 
+@dataclass(frozen=True, slots=True)
+class Torn:
+    """A piece of a line that was set aside: the file's name in the session's folder, its bytes and their SHA-256."""
+
+    name: str
+    bytes: int
+    sha256: str
+
+
 def canonical(value: Any) -> bytes:
     """The RFC 8785 canonical form. Raises JournalError for what JSON cannot carry without loss."""
     try:
@@ -146,20 +171,22 @@ def read_time(text: str) -> datetime:
 
 
 class Journal:
-    """A journal being written. Made by ``Journal.create``; one writer, from the first entry to ``close``.
+    """A journal being written. Made by ``create`` or ``reopen``; one writer, from the first entry to ``close``.
 
-    Every method raises JournalError where the disk refuses. Entries that could not be written are kept, in order, and
-    written by the next ``flush`` that succeeds.
+    Every method raises DiskError where the disk refuses. Entries that could not be written are kept, in order, and
+    written by the next ``flush`` that succeeds; until then the file ends where the last one that succeeded left it.
     """
 
-    def __init__(self, folder: Path) -> None:
-        """Starts the journal's file; use ``create``."""
+    def __init__(self, folder: Path, file: FileIO, lock: FileLock, last: Entry | None = None) -> None:
+        """Goes on after ``last`` at the end of ``file``; use ``create`` or ``reopen``."""
         self.folder = folder
-        self._file = (folder / JOURNAL).open("xb", buffering=0)
-        self._pending = bytearray()
-        self._previous = _START
-        self._n = 0
-        self._clips = 0
+        self._file, self._lock = file, lock
+        self._size = file.seek(0, os.SEEK_END)  # as far as is known to be on the disk
+        self._pending: list[tuple[Entry, bytes]] = []
+        self._n, self._previous = (0, _START) if last is None else (last.n, last.hash)
+        self._clips = max(
+            (int(path.stem) for path in (folder / CLIPS).glob("*.flac") if path.stem.isdecimal()), default=0
+        )
 
     @classmethod
     def create(cls, folder: Path, procedure: bytes) -> Self:
@@ -172,13 +199,40 @@ class Journal:
                 raise JournalError(f"{folder} already holds {name}. Choose a new folder for this session.")
         try:
             folder.mkdir(parents=True, exist_ok=True)
-            (folder / CLIPS).mkdir()
-            _write_new(folder / PROCEDURE, procedure)
-            journal = cls(folder)
-            _sync_folder(folder)
+            with ExitStack() as undo:
+                lock = undo.enter_context(_lock(folder))
+                (folder / CLIPS).mkdir()
+                _write_new(folder / PROCEDURE, procedure)
+                file = undo.enter_context((folder / JOURNAL).open("xb", buffering=0))
+                _sync_folder(folder)
+                undo.pop_all()
         except OSError as error:
             _refuse(folder, error)
-        return journal
+        return cls(folder, file, lock)
+
+    @classmethod
+    def reopen(cls, folder: Path) -> tuple[Self, list[Entry], list[Torn]]:
+        """Go on with a record: the journal at its end, its entries, and what no entry names of what was set aside.
+
+        A torn last line is set aside before the journal is cut to its last complete line. Raises JournalError where the
+        folder is no session's, another program has the session open, no entry is complete, or the chain does not hold.
+        """
+        _read_file(folder, JOURNAL)  # a folder that is no session's is left as it is
+        try:
+            with ExitStack() as undo:
+                lock = undo.enter_context(_lock(folder))
+                entries = _to_go_on_with(folder)
+                file = undo.enter_context((folder / JOURNAL).open("r+b", buffering=0))
+                whole, line_feed, tail = file.read().rpartition(b"\n")
+                if tail:
+                    _set_aside(folder, tail)
+                    file.truncate(len(whole + line_feed))
+                    os.fsync(file.fileno())
+                undo.pop_all()
+        except OSError as error:
+            _refuse(folder / JOURNAL, error)
+        named = {torn.name for torn in _named_torn(entries)}
+        return cls(folder, file, lock, entries[-1]), entries, [torn for torn in _torn(folder) if torn.name not in named]
 
     def append(self, time: datetime, kind: Mark, data: Mapping[str, Any]) -> Entry:
         """Add an entry; it is on disk after ``flush``. For data JSON cannot carry: JournalError, nothing added."""
@@ -192,31 +246,44 @@ class Journal:
             previous=self._previous,
         )
         line = entry.line
-        self._pending += line + b"\n"
+        self._pending.append((entry, line))
         self._n, self._previous = entry.n, digest(line)
         return entry
+
+    @property
+    def unwritten(self) -> list[Entry]:
+        """Entries that are not on the disk, oldest first."""
+        return [entry for entry, _ in self._pending]
 
     def flush(self) -> None:
         """Put every entry on the disk: when this returns, pulling the plug does not lose them."""
         self._must_be_open()
+        left = b"".join(line + b"\n" for _, line in self._pending)
+        size = self._size + len(left)
         try:
-            while self._pending:
-                # Drop only what the disk took: after a full disk the next flush goes on where this one stopped.
-                del self._pending[: self._file.write(self._pending) or 0]
+            if self._file.tell() != self._size:
+                self._cut()
+            while left:
+                left = left[self._file.write(left) or 0 :]
             os.fsync(self._file.fileno())
         except OSError as error:
+            # All of it is written again next time: after a failed fsync nobody knows what of it is on the disk.
+            with suppress(OSError):
+                self._cut()
             _refuse(self.folder / JOURNAL, error)
+        self._size = size
+        self._pending.clear()
+
+    def _cut(self) -> None:
+        self._file.truncate(self._size)
+        self._file.seek(self._size)
 
     def keep_clip(self, flac: bytes) -> tuple[str, str]:
         """Keep an utterance's audio. Returns its name relative to the folder ("clips/0001.flac") and its SHA-256."""
         name = f"{CLIPS}/{self._clips + 1:04}.flac"
         path = self.folder / name
-        part = path.with_suffix(".part")
         try:
-            part.unlink(missing_ok=True)
-            _write_new(part, flac)
-            part.replace(path)
-            _sync_folder(path.parent)
+            _write_whole(path, flac)
         except OSError as error:
             _refuse(path, error)
         self._clips += 1
@@ -229,6 +296,7 @@ class Journal:
                 self.flush()
             finally:
                 self._file.close()
+                self._lock.release()
 
     def _must_be_open(self) -> None:
         if self._file.closed:
@@ -261,15 +329,32 @@ def scan(folder: Path) -> Contents:
                 Grade.INCOMPLETE,
             )
         )
-    kinds = [entry.kind for entry in chain.entries]
-    if Mark.CLOSED not in kinds:
+    late = [
+        after for before, after in pairwise(chain.entries) if before.kind is Mark.CLOSED and not _reopens(after, before)
+    ]
+    if late:
+        problems.append(Problem(late[0].n, "the session goes on after it was closed"))
+    elif not chain.entries or chain.entries[-1].kind is not Mark.CLOSED:
         problems.append(Problem(None, "the session was not closed: the end may be missing", Grade.INCOMPLETE))
-    elif Mark.CLOSED in kinds[:-1]:
-        late = chain.entries[kinds.index(Mark.CLOSED) + 1]
-        problems.append(Problem(late.n, "the session goes on after it was closed"))
-    if kinds and kinds[0] is not Mark.OPENED:
-        problems.append(Problem(1, f"the journal starts with {kinds[0].value!r}, not with 'opened'"))
+    if chain.entries and chain.entries[0].kind is not Mark.OPENED:
+        problems.append(Problem(1, f"the journal starts with {chain.entries[0].kind.value!r}, not with 'opened'"))
     return Contents(chain.entries, problems, digest(lines[-1]) if lines else None)
+
+
+def _to_go_on_with(folder: Path) -> list[Entry]:
+    """The entries of a journal that may be gone on with; raises JournalError where it may not."""
+    contents = scan(folder)
+    if not contents.entries and not any(problem.grade is Grade.BROKEN for problem in contents.problems):
+        raise JournalError(f"{folder} was left before its first entry was written. Begin a new session instead.")
+    for problem in [*contents.problems, *_check_procedure(folder, contents.entries)]:
+        if problem.grade is Grade.BROKEN:
+            raise JournalError(f"{folder} cannot be gone on with, for its record does not hold: {problem}.")
+    return contents.entries
+
+
+def _reopens(entry: Entry, closed: Entry) -> bool:
+    """Whether an entry may follow the closing one: what was left may be gone on with, what was concluded may not."""
+    return entry.kind is Mark.REOPENED and closed.data.get("outcome") == "stopped"
 
 
 def read(folder: Path) -> list[Entry]:
@@ -306,6 +391,7 @@ def verify_chain(folder: Path, seal: str | None = None) -> list[Problem]:
         *contents.problems,
         *_check_procedure(folder, contents.entries),
         *_check_clips(folder, contents.entries),
+        *_check_torn(folder, contents.entries),
     ]
     if seal is not None and "".join(seal.split()).lower() != contents.seal:
         now = contents.seal or "missing"
@@ -434,6 +520,41 @@ def _check_clips(folder: Path, entries: list[Entry]) -> list[Problem]:
     return problems
 
 
+def _check_torn(folder: Path, entries: list[Entry]) -> Iterator[Problem]:
+    named = {torn.name: torn for torn in _named_torn(entries)}
+    for torn in named.values():
+        yield from _check_file(folder, torn.name, torn.sha256, None)
+    for torn in _torn(folder):
+        if torn.name not in named:
+            yield Problem(None, f"{torn.name} is named by no entry", Grade.REMARK)
+
+
+def _named_torn(entries: list[Entry]) -> Iterator[Torn]:
+    """What the record says was set aside; what has another form is found by replay."""
+    for entry in entries:
+        aside = entry.data.get("set_aside") if entry.kind is Mark.REOPENED else None
+        for piece in aside if isinstance(aside, list) else ():
+            match piece:
+                case {"name": str(name), "bytes": int(size), "sha256": str(sha256)} if TORN_NAME.fullmatch(name):
+                    yield Torn(name, size, sha256)
+
+
+def _torn(folder: Path) -> list[Torn]:
+    """What lies beside the journal set aside, in the order of its numbers."""
+    names = [path.name for path in folder.glob("journal.torn-*") if TORN_NAME.fullmatch(path.name)]
+    pieces = {name: _read_file(folder, name) for name in sorted(names, key=lambda name: int(name.rpartition("-")[2]))}
+    return [Torn(name, len(piece), digest(piece)) for name, piece in pieces.items()]
+
+
+def _set_aside(folder: Path, tail: bytes) -> None:
+    """Keeps a piece of a line in a file of its own; a program killed just after that finds it done."""
+    aside = _torn(folder)
+    if any(torn.sha256 == digest(tail) for torn in aside):
+        return
+    number = max((int(torn.name.rpartition("-")[2]) for torn in aside), default=0) + 1
+    _write_whole(folder / f"journal.torn-{number}", tail)
+
+
 def _check_file(folder: Path, name: str, expected: str, line: int | None) -> list[Problem]:
     path = folder / name
     if not path.is_file():
@@ -457,6 +578,32 @@ def _write_new(path: Path, data: bytes) -> None:
         os.fsync(file.fileno())
 
 
+def _write_whole(path: Path, data: bytes) -> None:
+    """A new file, which is there whole or not at all."""
+    part = path.with_name(f"{path.name}.part")
+    try:
+        part.unlink(missing_ok=True)
+        _write_new(part, data)
+        part.replace(path)
+    except OSError:
+        with suppress(OSError):
+            part.unlink(missing_ok=True)  # a piece of it would only fill the disk
+        raise
+    _sync_folder(path.parent)
+
+
+def _lock(folder: Path) -> FileLock:
+    """The right to write a session's record, for as long as this program runs or until it is released."""
+    lock = FileLock(folder / LOCK, timeout=0, thread_local=False)
+    try:
+        lock.acquire()
+    except Timeout:
+        raise JournalError(
+            f"{folder} is open in another window or program. End the session there, or wait until it has ended."
+        ) from None
+    return lock
+
+
 def _sync_folder(folder: Path) -> None:
     # A new file's name is safe only once its folder is; Windows has no such call and needs none.
     if os.name == "posix":
@@ -468,7 +615,4 @@ def _sync_folder(folder: Path) -> None:
 
 
 def _refuse(path: Path, error: OSError) -> NoReturn:
-    reason = error.strerror or error
-    raise JournalError(
-        f"{path} cannot be written: {reason}. Free space on the disk or choose another folder."
-    ) from error
+    raise DiskError(path, error.strerror or str(error)) from error

@@ -44,13 +44,13 @@ class Ledger:
     def __init__(self) -> None:
         self._off: dict[str, Off] = {}
 
-    def __bool__(self) -> bool:
-        return bool(self._off)
+    def __len__(self) -> int:
+        return len(self._off)
 
     def __iter__(self) -> Iterator[str]:
         return iter(self._off)
 
-    def __contains__(self, name: str) -> bool:
+    def __contains__(self, name: object) -> bool:
         return name in self._off
 
     def __getitem__(self, name: str) -> Off:

@@ -38,6 +38,9 @@ goes back first, a count, the serial number of a new part. What is not about ene
 
 A correction or a DISREGARD may lead to a step that the machine's state forbids. Then we stay, the step that was taken
 back is ``_owed``, and there is no finding before it is done again: a finding always follows from what stands.
+
+Where dead must be proved again before hands go inside (the session was left, or the meter was changed in the middle of
+the proof), the session leads through the proof once more and then back to where it was: see ``proving``.
 """
 
 from __future__ import annotations
@@ -90,13 +93,15 @@ from handsfree.session.events import (
     Mark,
     Reception,
     Record,
+    Reopened,
     Say,
     SpeakRate,
     Started,
 )
 from handsfree.session.ledger import Ledger, Off, phrases_of
-from handsfree.session.timers import Running, Timers, news, said_of, say_span
-from handsfree.session.vigil import Moment, Vigil, as_kept
+from handsfree.session.proving import Return, first_step, leaves_the_way, opens_only_what_is_off
+from handsfree.session.timers import Running, Timers, news, said_of
+from handsfree.session.vigil import Moment, Vigil, Within, as_kept
 from handsfree.spoken.confusable import TWIN
 from handsfree.spoken.grammar import after_correction, understand
 from handsfree.spoken.identifiers import Form, Misheard, correct, say_identifier
@@ -115,6 +120,7 @@ from handsfree.spoken.meaning import (
 )
 from handsfree.spoken.numbers import say_number
 from handsfree.spoken.readback import say_reading, say_value
+from handsfree.spoken.span import say_span
 from handsfree.spoken.words import OTHER_REASON, PHRASES, REASONS_AFTER
 from handsfree.spoken.written import spoken_words
 
@@ -258,10 +264,7 @@ _CALLED = {
 }
 _NO_METER = "no meter"  # no identifier, so no meter has it
 _NONE_OF_THESE = ("none of these", "another one")
-_TWO_METERS = (
-    "the meter was changed while proving dead, so nothing is proved. Say go back to where your meter is proved, and "
-    "use one meter throughout"
-)
+_TWO_METERS = "the meter was changed while proving dead, so nothing is proved. Use one meter throughout"
 _MEASURE_AGAIN = "Measure again."
 _BETTER_METER = "Take a better meter and say change meter, or say unable and the reason."
 
@@ -278,7 +281,7 @@ class Session:
         self._event: Event | None = None  # the one that is being handled
         self._policy = policy or Policy()
         self._phase = Phase.FRESH
-        self._resume = Phase.STEP  # the phase that STAND BY interrupted
+        self._resume = Phase.STEP  # the phase that STAND BY, or the end, interrupted
         self._asked_in = Phase.STEP  # the phase that END SESSION interrupted
         self._at = procedure.steps[0].id
         self._path: list[str] = []  # spoken steps entered, oldest first
@@ -290,6 +293,7 @@ class Session:
         self._doubted_correction: Reading | None = None
         self._last: tuple[str, str | None] | None = None  # the step left last and its reading's id, for DISREGARD
         self._owed: dict[str, str | None] = {}  # steps to be done again, with the outcome by which they were left
+        self._return: Return | None = None  # where we go back to when dead is proved again
         self._step_said: list[Say] = []  # the step's cautions and instruction, which SAY AGAIN repeats
         self._question = Say("", "asked again")  # what SAY AGAIN repeats while a question stands
         self._why = ""  # the reason given last for asking again
@@ -304,10 +308,7 @@ class Session:
         self._worked: dict[str, _Worked] = {}  # figures, by step, in the order they were worked out
         self._heard_at: Moment | None = None  # when the reading in doubt was said
         self._timers = Timers()
-        self._piece = 0  # the piece of the instruction we are at
-        self._tally = 0  # how often what it asks for has been done
-        self._counted: dict[str, int] = {}  # what was counted at this step, by item
-        self._passed: set[str] = set()  # what stood against this step and was overridden or answered
+        self._within = Within()
         self._override: _Override | None = None
         self._cause: _Cause | None = None
         self._spelling: deque[_Spelling] = deque()  # what is to be spelled, in order
@@ -419,7 +420,7 @@ class Session:
 
     def _counts_here(self, step: Do) -> bool:
         """Whether a number said at this instruction is a count."""
-        piece = step.pieces[self._piece] if step.pieces else None
+        piece = step.pieces[self._within.piece] if step.pieces else None
         taken = any(item.count for item in step.takes_off)
         return (piece is not None and piece.times is not None) or taken or self._uncounted(step) is not None
 
@@ -431,7 +432,7 @@ class Session:
     def _uncounted(self, step: SpokenStep) -> Off | None:
         """What goes back here by count and has not been counted."""
         ledger = self._machine.off
-        back = [ledger[name] for name in step.puts_back if name in ledger and name not in self._counted]
+        back = [ledger[name] for name in step.puts_back if name in ledger and name not in self._within.counted]
         return next((off for off in back if off.count is not None), None)
 
     def _measure(self, id: str) -> Measure:
@@ -484,14 +485,15 @@ class Session:
     def handle(self, event: Event) -> list[Act]:
         """Takes one event and gives the acts that answer it, in order. The event itself is the first to be recorded.
 
-        A session runs from Started to its closing entry, which is the last there is: an event before or after, or a
-        second Started, gives no acts.
+        A session runs from Started to its closing entry, which is the last there is unless one that was stopped is
+        reopened: an event before or after, or a second Started, gives no acts.
         """
         self._acts, self._event = [], event
-        now = as_kept(event.time)
+        now, left = as_kept(event.time), self._now
         if isinstance(event, Due) and (self.due is None or now < self.due):
             return self._acts
-        if self.closed or isinstance(event, Started) is not (self._phase is Phase.FRESH):
+        over = self.closed and not (isinstance(event, Reopened) and self.finding is None)
+        if over or isinstance(event, Started) is not (self._phase is Phase.FRESH):
             return self._acts
         self._now = now
         match event:
@@ -511,6 +513,10 @@ class Session:
                 self._record(Mark.ENDED, {"why": event.why})
                 self._deviate("ended early", event.why)
                 self._close("stopped")
+            case Reopened():
+                assert left is not None  # it was started
+                self._record(Mark.REOPENED, event.data)
+                self._reopen(event, left)
         if not self.closed:
             self._acts.append(Listen(self.open))
         return self._acts
@@ -536,6 +542,39 @@ class Session:
             self._chosen = meter
             self._use(meter)
         self._first_step()
+
+    def _reopen(self, event: Reopened, left: Moment) -> None:
+        """Goes on where the session was left, with nothing proved dead: somebody may have switched on since."""
+        assert self._now is not None
+        asked, self._phase, self._again = self._left_in(), Phase.STEP, 0
+        self._doubted = self._doubted_correction = None
+        self._machine.tested.clear()
+        for source, state in self._machine.energy.items():
+            if state is Energy.PROVED_DEAD:
+                self._energy(source, Energy.ISOLATED)
+        away = f"It was left {say_span((self._now - left).total_seconds())} ago."
+        if self._now < left:
+            away = "The clock of this computer stands before the last entry of the record."
+        self._say(f"Session resumed. {away}", "status")
+        for piece in event.data.get("set_aside", ()):
+            self._say(f"A line of the record was torn. What is left of it is in the file {piece['name']}.", "status")
+        self._how_far(Command(Word.HOW_FAR))
+        if self._last_reading() is not None:
+            self._read_back(Command(Word.READ_BACK))
+        if asked is Phase.METER:
+            self._ask_meter()
+        elif asked is Phase.IDENTITY:
+            self._ask_to_spell()
+        elif not self._path:
+            self._first_step()
+        else:
+            self._say_again(Command(Word.SAY_AGAIN))
+
+    def _left_in(self) -> Phase:
+        """The phase to come back to: what a pause, a question about leaving, or the end interrupted."""
+        phase = self._resume if self._phase in (Phase.PAUSED, Phase.CLOSED) else self._phase
+        phase = self._asked_in if phase is Phase.LEAVING else phase
+        return self._interrupted if phase in (Phase.NOTE, Phase.REASON) else phase
 
     def _first_step(self) -> None:
         if not self._go(self._at):  # no proved procedure begins with a step that may not be begun
@@ -1155,8 +1194,8 @@ class Session:
 
     def _tally_short(self, step: Do) -> bool:
         """Whether the piece we are at is one that is counted and not done as often as it is to be."""
-        times = step.pieces[self._piece].times
-        return times is not None and self._tally < times
+        times = step.pieces[self._within.piece].times
+        return times is not None and self._within.tally < times
 
     def _next_piece(self, command: Command) -> None:
         """GO AHEAD, or DONE before the last piece: the next of what is counted, or the next piece."""
@@ -1168,11 +1207,11 @@ class Session:
             if command.word is Word.DONE:
                 self._count_short(step)
             else:
-                self._count_on(step, self._tally + 1)
-        elif self._piece + 1 < len(step.pieces):
-            self._piece, self._tally = self._piece + 1, 0
-            self._record(Mark.PIECE, {"step": step.id, "piece": self._piece + 1, "of": len(step.pieces)})
-            said = Say(step.pieces[self._piece].say, "instruction")
+                self._count_on(step, self._within.tally + 1)
+        elif self._within.piece + 1 < len(step.pieces):
+            self._within.piece, self._within.tally = self._within.piece + 1, 0
+            self._record(Mark.PIECE, {"step": step.id, "piece": self._within.piece + 1, "of": len(step.pieces)})
+            said = Say(step.pieces[self._within.piece].say, "instruction")
             self._step_said[-1] = said
             self._speak(said)
         else:
@@ -1180,14 +1219,14 @@ class Session:
 
     def _count_short(self, step: Do) -> None:
         """DONE before everything that is counted was: it may be so, for a reason."""
-        piece = step.pieces[self._piece]
-        tally = self._tally
+        piece = step.pieces[self._within.piece]
+        tally = self._within.tally
 
         def then() -> None:
             if piece.each in step.off_here:
-                self._counted[str(piece.each)] = tally
-            self._tally = piece.times or tally
-            if self._piece + 1 < len(step.pieces):
+                self._within.counted[str(piece.each)] = tally
+            self._within.tally = piece.times or tally
+            if self._within.piece + 1 < len(step.pieces):
                 self._next_piece(Command(Word.GO_AHEAD))
             else:
                 self._finish()
@@ -1200,20 +1239,20 @@ class Session:
         assert piece.times is not None
         what = f" {piece.each}" if piece.each else ""
         return (
-            f"{say_number(str(piece.times))}{what} are asked for, {say_number(str(self._tally))} counted. "
+            f"{say_number(str(piece.times))}{what} are asked for, {say_number(str(self._within.tally))} counted. "
             "Say go ahead for each, or the number"
         )
 
     def _count_on(self, step: Do, to: int) -> None:
-        piece = step.pieces[self._piece]
+        piece = step.pieces[self._within.piece]
         assert piece.times is not None
-        self._tally = to
+        self._within.tally = to
         whole = to == piece.times
         self._record(Mark.COUNTED, {"step": step.id, "item": piece.each, "count": to, "expected": piece.times})
         self._say(f"{_capital(say_number(str(to)))}{': that is all' if whole else ''}.", "answer")
         if whole and piece.each is not None and piece.each in step.off_here:
-            self._counted[piece.each] = to
-        if whole and self._piece + 1 < len(step.pieces):
+            self._within.counted[piece.each] = to
+        if whole and self._within.piece + 1 < len(step.pieces):
             self._next_piece(Command(Word.GO_AHEAD))
 
     def _hear_count(self, reading: Reading, text: str) -> None:
@@ -1234,18 +1273,18 @@ class Session:
             self._ask_again(text, "this step does not ask for a number")
 
     def _hear_tally(self, step: Do, number: int, text: str) -> None:
-        times = step.pieces[self._piece].times
+        times = step.pieces[self._within.piece].times
         assert times is not None
-        if number in (self._tally + 1, times):
+        if number in (self._within.tally + 1, times):
             self._again = 0
             self._count_on(step, number)
-        elif number > times or number != self._tally:
-            self._ask_again(text, self._counted_so_far(step.pieces[self._piece]))
+        elif number > times or number != self._within.tally:
+            self._ask_again(text, self._counted_so_far(step.pieces[self._within.piece]))
 
     def _count_off(self, step: Do, number: int) -> None:
         """How many of what comes off here were counted by the technician."""
         item = next(item for item in step.takes_off if item.count is not None)
-        self._counted[item.item] = number
+        self._within.counted[item.item] = number
         self._record(Mark.COUNTED, {"step": step.id, "item": item.item, "count": number, "expected": item.count})
         other = "" if number == item.count else f", and the procedure has {say_number(str(item.count))}"
         self._say(f"{_capital(say_number(str(number)))} {item.item}{other}.", "answer")
@@ -1266,7 +1305,7 @@ class Session:
         self._refuse(f"{reason}. Or say override and the reason")
 
         def then() -> None:
-            self._passed.add(what)
+            self._within.passed.add(what)
             self._finish()
 
         self._override = _Override(what, about, then)
@@ -1275,14 +1314,14 @@ class Session:
     def _waited(self, step: Do) -> bool:
         names = [*step.waits_for, *([step.wait.timer] if step.wait else [])]
         running = [name for name in names if self._timers.left(name, self._moment) > 0]
-        if not running or "too early" in self._passed:
+        if not running or "too early" in self._within.passed:
             return True
         left = max(self._timers.left(name, self._moment) for name in running)
         about = f"{', '.join(map(_spaced, running))}, {say_span(left)} to go"
         return self._stands_against("too early", about, f"wait, {about}")
 
     def _in_order(self, step: Do) -> bool:
-        if step.any_order or "out of order" in self._passed:
+        if step.any_order or "out of order" in self._within.passed:
             return True
         first = [name for name in self._machine.off.before(step.puts_back) if name not in step.puts_back]
         if not first:
@@ -1303,7 +1342,7 @@ class Session:
         self._record(Mark.COUNTED, {"step": step.id, "item": off.name, "count": number, "expected": off.count})
 
         def then() -> None:
-            self._counted[off.name] = number
+            self._within.counted[off.name] = number
             if done:
                 self._finish()
             else:
@@ -1330,10 +1369,10 @@ class Session:
     def _new_part(self, step: Do) -> bool:
         """Whether the serial numbers of a part that is replaced are known; asks for them where they are not."""
         part = step.replaces
-        if part is None or part.serial is None or "serial" in self._passed:
+        if part is None or part.serial is None or "serial" in self._within.passed:
             return True
         form = part.serial.form
-        self._passed.add("serial")
+        self._within.passed.add("serial")
         asked = [_Spelling(f"{age} serial", f"serial of the {age} {part.part}", form) for age in ("old", "new")]
         self._ask_identities(asked, self._finish)
         return False
@@ -1348,8 +1387,8 @@ class Session:
             {
                 "step": step.id,
                 "part": part.part,
-                "old": self._identified.get("old serial"),
-                "new": self._identified.get("new serial"),
+                "old": self._identified.pop("old serial", None),
+                "new": self._identified.pop("new serial", None),
                 "reading": None if bad is None else bad.id,
                 "reason": why,
                 "verified_by": part.verified_by,
@@ -1532,13 +1571,22 @@ class Session:
         """The step is done: its effects happen, and we go where it leads."""
         self._last = (step.id, reading)
         self._outcomes[step.id] = outcome
+        if self._return is not None and (step.id == self._return.step or leaves_the_way(step, self._machine.off)):
+            self._return = None
+        target = self.procedure.target(step.id, outcome)
         if not isinstance(step, Measure | Watch) or outcome in (None, Verdict.CONFORMING):
             self._apply(step)
+            unproved = [source for source in step.proves_dead if self._machine.energy[source] is Energy.ISOLATED]
+            if unproved and target is not None and self._prove_again(target, unproved):
+                return
         else:
             self._disprove(step, outcome)
         for timer in step.starts:
             self._start_timer(timer)
-        if self._go(self.procedure.target(step.id, outcome)):
+        if self._return is not None and self._may_return(self._return):
+            self._say("Proved dead. We go on where we were.", "status")
+            target = self._return.step
+        if self._go(target):
             self._override = self._against_limit(step, outcome, reading)
 
     def _apply(self, step: SpokenStep) -> None:
@@ -1560,7 +1608,7 @@ class Session:
             self._energy(source, Energy.LIVE)
         for item in step.takes_off:
             if item.item not in self._machine.off:
-                off = self._machine.off.take_off(item, step.id, self._counted.get(item.item))
+                off = self._machine.off.take_off(item, step.id, self._within.counted.get(item.item))
                 for remark in self._remarks.pop(item.item, []):
                     self._machine.off.remark(item.item, remark)
                 more = {"count": off.count, "place": item.place, "orientation": item.orientation}
@@ -1605,11 +1653,43 @@ class Session:
         name = self.procedure.sources[source].name
         self._record(Mark.ENERGY, {"source": source, "name": name, "state": state.value})
 
+    def _prove_again(self, place: str, sources: Iterable[str]) -> bool:
+        """Leads through the proof that sources are dead, and from there back to ``place``.
+
+        False where the way so far has no such proof.
+        """
+        wanted = frozenset(sources)
+        start = first_step(self.procedure, self._path, self._machine.energy, wanted)
+        if start is None:
+            return False
+        vigil, within = (self._vigil, self._within) if place == self._at else (None, None)
+        back = self._return or Return(place, wanted, len(self._path), vigil, within)
+        names = " and ".join(source.name for key, source in self.procedure.sources.items() if key in wanted)
+        self._machine.tested.clear()
+        self._say(f"Dead is to be proved again: {names}. Then we go on where we were.", "status")
+        if not self._go(start):
+            return False
+        self._return = replace(back, sources=back.sources | wanted)
+        return True
+
+    def _prove_first(self, step: SpokenStep) -> bool:
+        """Leads through the proof where that is all that hands inside wait for."""
+        energy = self._machine.energy
+        unproved = [source for source, state in energy.items() if state is not Energy.PROVED_DEAD]
+        return step.hands_inside and self._prove_again(step.id, unproved)
+
+    def _may_return(self, back: Return) -> bool:
+        energy, step = self._machine.energy, self.procedure.step(back.step)
+        proved = all(energy[source] is Energy.PROVED_DEAD for source in back.sources)
+        return proved and not (isinstance(step, SpokenStep) and self._blocked(step))
+
     def _go(self, id: str | None) -> bool:
         """Enters a step, or refuses to and stays."""
+        if self._return is not None and len(self._path) <= self._return.depth:
+            self._return = None  # what came before it was taken back
         if id is None:
             return self._refuse("the procedure does not say what follows. Say go back, or end session")
-        step = self.procedure.step(id)
+        step = self._next_to_do(id)
         passed: set[str] = set()
         while isinstance(step, Choose | Calculate):
             if step.id in passed:
@@ -1624,7 +1704,7 @@ class Session:
             target = self.procedure.target(step.id, outcome)
             if target is None:
                 return self._refuse(f"{_spaced(asked)} does not say what follows. Say go back, or end session")
-            step = self.procedure.step(target)
+            step = self._next_to_do(target)
         if isinstance(step, Conclude):
             if self._owed:
                 missing = ", ".join(_spaced(owed) for owed in self._owed)
@@ -1639,7 +1719,7 @@ class Session:
             return True
         reason = self._blocked(step)
         if reason is not None:
-            return self._refuse(reason)
+            return self._prove_first(step) or self._refuse(reason)
         self._at = step.id
         self._phase = Phase.STEP
         self._again = 0
@@ -1649,7 +1729,9 @@ class Session:
         self._record(Mark.ENTERED, {"step": step.id, "kind": step.kind, "text": step.say})
         self._doubted_correction = None
         self._vigil = None
-        self._piece, self._tally, self._counted, self._passed, self._override = 0, 0, {}, set(), None
+        self._within, self._override = Within(), None
+        if self._return is not None and self._return.step == step.id and self._return.within is not None:
+            self._within = self._return.within
         self._use_for(step)
         self._step_said = self._words_of(step)
         unfit = self._unfit(step)
@@ -1658,11 +1740,22 @@ class Session:
             return True
         for said in self._step_said:
             self._speak(said)
-        if isinstance(step, Watch):
+        if self._return is not None and self._return.step == step.id and self._return.vigil is not None:
+            self._vigil = self._return.vigil
+            self._say_when()
+        elif isinstance(step, Watch):
             self._begin_watch(step)
         if isinstance(step, Do) and step.wait is not None:
             self._start_timer(step.wait)
         return True
+
+    def _next_to_do(self, id: str) -> Step:
+        """The step of this id, or on the way through a proof the first after it that has anything left to do."""
+        step = self.procedure.step(id)
+        back = self._return
+        while back is not None and step.id != back.step and opens_only_what_is_off(step, self._machine.off):
+            step = self.procedure.step(self.procedure.target(step.id) or back.step)
+        return step
 
     def _lead(self, taken_back: str, left_by: str | None, target: str | None) -> None:
         """Goes where a step leads that was taken back, and forgets the way that was gone from it.
@@ -1686,7 +1779,10 @@ class Session:
 
     def _barred(self, step: SpokenStep) -> bool:
         """Refuses to go on with the step we are at where the machine's state does not allow it any more."""
-        reason = self._blocked(step) or self._unfit(step)
+        blocked = self._blocked(step)
+        if blocked is not None and self._prove_first(step):
+            return True
+        reason = blocked or self._unfit(step)
         if reason is not None:
             self._refuse(reason)
         return reason is not None
@@ -1721,7 +1817,7 @@ class Session:
             said.append(Say(f"Use a meter of {_rating(step.needs_rating)}.", "instruction"))
         said.append(Say(step.say, "instruction"))
         if isinstance(step, Do) and step.pieces:
-            said.append(Say(step.pieces[self._piece].say, "instruction"))
+            said.append(Say(step.pieces[self._within.piece].say, "instruction"))
         return said
 
     def _conclude(self, step: Conclude) -> None:
@@ -1758,7 +1854,7 @@ class Session:
         self._record(
             Mark.CLOSED, {"outcome": outcome, "readings": standing, "deviations": self._deviations, "off": list(off)}
         )
-        self._phase = Phase.CLOSED
+        self._resume, self._phase = self._left_in(), Phase.CLOSED
         self._acts.append(Close(outcome))
 
     def _live(self) -> list[str]:
@@ -1772,7 +1868,7 @@ class Session:
         if self._barred(step):
             return
         assert isinstance(step, Do)  # DONE is not open otherwise
-        if step.pieces and (self._tally_short(step) or self._piece + 1 < len(step.pieces)):
+        if step.pieces and (self._tally_short(step) or self._within.piece + 1 < len(step.pieces)):
             self._next_piece(command)
         else:
             self._finish()
@@ -2018,6 +2114,8 @@ class Session:
             return
         self._last = (step.id, None)
         self._outcomes.pop(step.id, None)
+        if self._return is not None and self._return.step == step.id:
+            self._return = None
         self._go(target)
 
     def _way_round(self, step: SpokenStep) -> str | None:
@@ -2035,7 +2133,9 @@ class Session:
             self._path.append(here)
             return
         self._last = None
-        self._take_back(self._here())
+        returned = self.procedure.step(back)
+        assert isinstance(returned, SpokenStep)
+        self._take_back(returned)
         if self._unfit(self._here()) is None:  # that was said on entering
             self._barred(self._here())
 

@@ -2,10 +2,14 @@
 
 The one rule: only the events are taken from the journal; everything else is worked out again by a fresh session and
 must come out the same, so a reading, verdict or answer that was put in, taken out or altered does not fit.
+
+A session that is resumed is rebuilt in the same way: there is one account of what its events make of it.
 """
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+from dataclasses import dataclass
 from pathlib import Path
 
 from pydantic import TypeAdapter, ValidationError
@@ -14,14 +18,39 @@ from handsfree.errors import PlainError
 from handsfree.judge.meter import Meter
 from handsfree.procedure.load import loads
 from handsfree.procedure.model import Procedure
-from handsfree.session.events import EVENT_MARKS, Due, Ended, Event, Fault, Heard, Mark, Record, Started
-from handsfree.session.journal import PROCEDURE, Entry, Grade, JournalError, Problem, canonical, scan, verify_chain
+from handsfree.session.events import EVENT_MARKS, Act, Due, Ended, Event, Fault, Heard, Mark, Record, Reopened, Started
+from handsfree.session.journal import (
+    PROCEDURE,
+    Entry,
+    Grade,
+    JournalError,
+    Problem,
+    Torn,
+    canonical,
+    scan,
+    verify_chain,
+)
 from handsfree.session.machine import Policy, Session
 
 # Where validation is lenient ("1" for 1), the replayed record differs from the entry, and that is reported.
 _HEARD, _FAULT, _ENDED = TypeAdapter(Heard), TypeAdapter(Fault), TypeAdapter(Ended)
 _POLICY = TypeAdapter(Policy)
 _METERS = TypeAdapter(tuple[Meter, ...])
+_SET_ASIDE = TypeAdapter(list[Torn])
+
+
+@dataclass(frozen=True, slots=True)
+class Rebuilt:
+    """A session that has had its events again. ``happened`` are these with the acts that answered them.
+
+    ``missing`` are what the last event gave and the journal does not hold: the program ended before it was written.
+    """
+
+    session: Session
+    policy: Policy
+    happened: list[tuple[Event, Sequence[Act]]]
+    problems: list[Problem]
+    missing: list[Record]
 
 
 def event_of(entry: Entry) -> Event:
@@ -40,6 +69,9 @@ def event_of(entry: Entry) -> Event:
                 return Due(entry.time)
             case Mark.ENDED:
                 return _ENDED.validate_python(data)
+            case Mark.REOPENED:
+                _SET_ASIDE.validate_python(entry.data["set_aside"])
+                return Reopened(entry.time, entry.data)
     except (KeyError, TypeError, ValidationError):
         raise JournalError(f"entry {entry.n} ({entry.kind}) does not hold what such an entry holds") from None
     raise JournalError(f"entry {entry.n} ({entry.kind}) is not an event")
@@ -50,32 +82,42 @@ def replay(entries: list[Entry], procedure: bytes) -> list[Problem]:
 
     Raises JournalError where the entries are not those of a session, ProcedureError where the procedure cannot be read.
     """
+    return rebuild(entries, procedure).problems
+
+
+def rebuild(entries: list[Entry], procedure: bytes) -> Rebuilt:
+    """The session that its events make, compared with its entries up to the first that does not follow.
+
+    Raises what ``replay`` raises.
+    """
     if not entries or entries[0].kind is not Mark.OPENED:
         raise JournalError("the journal does not start with 'opened'")
-    used = loads(procedure, PROCEDURE).procedure
-    session = Session(used, _policy(entries[0]), _meters(entries[0]))
-    problems = _check_heading(entries[0], used)
-    at = 0
+    used, policy = loads(procedure, PROCEDURE).procedure, _policy(entries[0]) or Policy()
+    session = Session(used, policy, _meters(entries[0]))
+    rebuilt = Rebuilt(session, policy, [], _check_heading(entries[0], used), [])
+    at, problems = 0, rebuilt.problems
     while at < len(entries):
         entry = entries[at]
         if entry.kind not in EVENT_MARKS:
             problems.append(Problem(entry.n, f"{entry.kind!s} follows from nothing that was heard"))
             at += 1
             continue
-        expected = [act for act in session.handle(event_of(entry)) if isinstance(act, Record)]
+        event = event_of(entry)
+        acts = session.handle(event)
+        rebuilt.happened.append((event, acts))
+        expected = [act for act in acts if isinstance(act, Record)]
         if not expected:
             problems.append(Problem(entry.n, f"{entry.kind!s} has no place here"))
             at += 1
-        for record in expected:
-            if at == len(entries):
-                problems.append(Problem(None, f"{record.mark} is missing at the end", Grade.INCOMPLETE))
-                break
-            found = entries[at]
+        for record, found in zip(expected, entries[at:], strict=False):
             if found.kind is not record.mark or canonical(dict(found.data)) != canonical(dict(record.data)):
                 problems.append(Problem(found.n, f"replay gives {record.mark} {dict(record.data)} here"))
-                return problems  # what follows cannot be compared any more
-            at += 1
-    return problems
+                return rebuilt  # what follows cannot be compared any more
+        rebuilt.missing.extend(expected[len(entries) - at :])
+        at += len(expected)
+    if rebuilt.missing:
+        problems.append(Problem(None, f"{rebuilt.missing[0].mark} is missing at the end", Grade.INCOMPLETE))
+    return rebuilt
 
 
 def _policy(opened: Entry) -> Policy | None:

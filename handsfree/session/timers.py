@@ -10,18 +10,9 @@ from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 
 from handsfree.spoken.numbers import say_number
+from handsfree.spoken.span import say_span
 
 Moment = datetime
-
-
-def say_span(seconds: float) -> str:
-    """A time in words, to the second: "one minute forty seconds". Above an hour to the minute."""
-    whole = max(round(seconds), 0)
-    if whole >= 3600:
-        whole = round(whole / 60) * 60
-    parts = [(whole // 3600, "hour"), (whole // 60 % 60, "minute"), (whole % 60, "second")]
-    words = [f"{say_number(str(count))} {name}" + ("" if count == 1 else "s") for count, name in parts if count]
-    return " ".join(words) or "no time"
 
 
 @dataclass(frozen=True, slots=True)

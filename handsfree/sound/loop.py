@@ -1,6 +1,7 @@
 """The loop: joins one session to its journal, its voice and its ear.
 
-The one rule: what the session records is on the disk before what it says is spoken.
+The one rule: what the session records is on the disk before what it says is spoken. Where the disk takes nothing, that
+is told, and the answer waits with everything after it until it is on the disk.
 """
 
 from __future__ import annotations
@@ -10,7 +11,7 @@ from collections import deque
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import contextmanager, suppress
 from dataclasses import asdict
-from datetime import UTC, datetime, timedelta
+from datetime import datetime, timedelta
 from pathlib import Path
 
 from handsfree import __version__
@@ -28,28 +29,35 @@ from handsfree.session.events import (
     Mark,
     Reception,
     Record,
+    Reopened,
     Say,
     SpeakRate,
     Started,
 )
-from handsfree.session.journal import Journal
+from handsfree.session.journal import DiskError, Journal, JournalError
 from handsfree.session.machine import Policy, Session
+from handsfree.session.resume import Resumed
 from handsfree.sound.apart import Apart, RecogniserError
 from handsfree.sound.audio import flac
+from handsfree.sound.clock import Clock
 from handsfree.sound.devices import Change, DeviceError, microphone
 from handsfree.sound.ear import Ear, Hearing
 from handsfree.sound.protocol import RATE, Audio, Recogniser, Utterance
 from handsfree.sound.soundcheck import Running, reception
 from handsfree.sound.tones import Tone
 from handsfree.sound.voice import SilentVoice, Voice, VoiceError
+from handsfree.spoken.meaning import Word
+from handsfree.spoken.words import PHRASES
 
 TOLD_AGAIN_AFTER = 30.0  # seconds between two remarks on lost sound: on a busy machine it is lost all the time
+TRY_AGAIN_AFTER = timedelta(seconds=1)  # between two tries to write a record that could not be written
 
 Watch = Callable[[Event, Sequence[Act]], None]
 
 
 class Conversation:
-    """A session with its edges. ``watch`` is told of every event and its acts once they are on record.
+    """A session with its edges. ``watch`` is told of every event and its acts once they are on record, and of a record
+    that cannot be written, which is on none.
 
     Its ear, if it has a recogniser, is told what to listen for; ``sure`` is the ear's.
     """
@@ -64,20 +72,78 @@ class Conversation:
         self._voice = voice
         self._watch = watch
         self._faults: deque[str] = deque()
+        self._kept_back: tuple[Event, Sequence[Act]] | None = None  # the answer that could not be written
+        self._tried: datetime | None = None  # when it was tried last
+        self._missed = 0  # utterances since that were not taken
         self._loudspeaker = True
         self._said: list[Say] = []  # the last answer
         self._cut_off: list[Say] = []  # an answer that somebody spoke into
 
-    def handle(self, event: Event) -> None:
-        """Takes one event to the session and carries out its acts.
+    @property
+    def over(self) -> bool:
+        """Whether the session is closed and all of it is on record."""
+        return self.session.closed and self._kept_back is None
 
-        Raises JournalError where the record cannot be kept; nothing is spoken then.
+    def handle(self, event: Event) -> None:
+        """Takes one event to the session and carries out its acts, which are on record by then.
+
+        Where the record cannot be written, that is told instead of the answer, and no utterance is taken before it can.
+        Raises DiskError where the input ends meanwhile.
         """
+        if self._kept_back is not None:
+            self._wait(event)
+            return
         acts = self.session.handle(event)
         for act in acts:
             if isinstance(act, Record):
                 self._journal.append(event.time, act.mark, act.data)
+        self._kept_back = event, acts
+        try:
+            self._write()
+        except DiskError as error:
+            self._cannot_write(event, error)
+
+    def _write(self) -> None:
+        """Puts what is kept back on record and carries it out."""
+        assert self._kept_back is not None
         self._journal.flush()
+        (event, acts), self._kept_back = self._kept_back, None
+        self._carry_out(event, acts)
+
+    def _cannot_write(self, event: Event, error: DiskError) -> None:
+        if isinstance(event, Ended):
+            raise error
+        self._tried = event.time
+        told = f"The record cannot be written: {error.reason}. Free space, then say {PHRASES[Word.GO_AHEAD][0]}."
+        self._watch(Fault(event.time, told), ())
+        self._voice.tone("attention")
+        self._say(Say(told, "status"))
+
+    def _wait(self, event: Event) -> None:
+        """An event while the record cannot be written: it is tried again, and what was said is not taken."""
+        said = isinstance(event, Heard)
+        if isinstance(event, Heard) and event.text.strip().lower() not in PHRASES[Word.GO_AHEAD]:
+            self._missed += 1
+        try:
+            self._recover(event.time)
+        except DiskError as error:
+            if isinstance(event, Fault):
+                self._faults.append(event.what)
+            elif said or isinstance(event, Ended):
+                self._cannot_write(event, error)
+            return
+        if not said:
+            self.handle(event)
+
+    def _recover(self, time: datetime) -> None:
+        """Writes what was kept back, if the disk takes it by now, and tells that and how much was not taken."""
+        self._tried = time
+        self._write()
+        missed, self._missed = self._missed, 0
+        again = f" {missed} utterance{'' if missed == 1 else 's'} not taken: say it again." if missed else ""
+        self.handle(Fault(time, f"For a while the record could not be written. Now it is complete.{again}"))
+
+    def _carry_out(self, event: Event, acts: Sequence[Act]) -> None:
         self._watch(event, acts)
         self._said, self._cut_off = [act for act in acts if isinstance(act, Say)], []
         before, after = _tones(event, acts)
@@ -98,14 +164,19 @@ class Conversation:
         self.tell(event.time)
 
     def tell(self, time: datetime) -> None:
-        """Tells the session of what has failed since, or works again."""
+        """Tells the session of what has failed since, or works again, and tries again to write what could not be."""
+        if self._kept_back is not None:
+            if self._tried is None or time >= self._tried + TRY_AGAIN_AFTER:
+                with suppress(DiskError):
+                    self._recover(time)
+            return
         self._notice()
-        while self._faults:
+        while self._faults and self._kept_back is None:
             self.handle(Fault(time, self._faults.popleft()))
 
     def wake(self, time: datetime) -> None:
         """Tells the session that a reading it waits for is due, once the time has come and nobody is speaking."""
-        due = self.session.due
+        due = self.session.due if self._kept_back is None else None
         if due is not None and time >= due and not (self.ear is not None and self.ear.speaking):
             self.handle(Due(time))
 
@@ -140,6 +211,21 @@ class Conversation:
             self.ear.close()
         self._journal.close()
 
+    def give_up(self, error: DiskError) -> str:
+        """Ends a session whose record cannot be written; gives what is to be told of it."""
+        self._voice.close()
+        if self.ear is not None:
+            self.ear.close()
+        with suppress(DiskError):
+            self._journal.close()
+        lost = self._journal.unwritten
+        told = f"The session was stopped, for its record cannot be written: {error.reason}."
+        if lost:
+            heard = [entry.data["text"] for entry in lost if entry.kind is Mark.HEARD]
+            what = f", among them what was said last: {heard[-1]!r}" if heard else ""
+            told += f" {len(lost)} entries after entry {lost[0].n - 1} are not in it{what}."
+        return f"{told} Free space, then go on with: handsfree resume {self._journal.folder}"
+
     @property
     def speaking(self) -> bool:
         return self._voice.speaking
@@ -161,7 +247,15 @@ class Conversation:
         speech, utterance = hearing
         levels = self._sound.levels(speech)
         received = None if speech.cut else reception(levels)
-        clip, digest = self._journal.keep_clip(flac(speech))
+        if self._kept_back is not None:  # there is no room for its sound either
+            self.handle(Heard(time, utterance.text))
+            return
+        try:
+            clip, digest = self._journal.keep_clip(flac(speech))
+        except DiskError as error:
+            told = f"The record cannot be written: {error.reason}. What was said is not taken. Free space, then say it"
+            self.handle(Fault(time, f"{told} again."))
+            return
         self.handle(heard(utterance, time, clip=clip, digest=digest, speech=speech, received=received))
 
 
@@ -203,7 +297,7 @@ def begin(
     journal = Journal.create(folder, loaded.source)
     known = {"meters": [meter.model_dump(mode="json") for meter in meters]} if meters else {}
     opened = Started(
-        time or datetime.now(UTC),
+        time or Clock().now(),
         {
             **known,
             "handsfree": __version__,
@@ -214,19 +308,50 @@ def begin(
                 "equipment": procedure.equipment,
                 "sha256": loaded.sha256,
             },
-            "settings": {
-                "policy": asdict(policy),
-                "recogniser": recogniser.name if recogniser is not None else "typed",
-                "input": source,
-            },
+            "settings": _settings(policy, recogniser, source),
         },
     )
-    conversation = Conversation(
-        Session(procedure, policy, tuple(meters)), journal, voice, watch, recogniser, policy.doubt
+    session = Session(procedure, policy, tuple(meters))
+    return _joined(session, journal, voice, watch, recogniser, policy), opened
+
+
+def go_on(
+    resumed: Resumed,
+    voice: Voice,
+    watch: Watch,
+    recogniser: Recogniser | None,
+    *,
+    source: str,
+    time: datetime | None = None,
+) -> tuple[Conversation, Reopened]:
+    """A session that was left, and the event that reopens it. Meters and policy are those it began with."""
+    policy = resumed.rebuilt.policy
+    reopened = Reopened(
+        time or Clock().now(),
+        {
+            "handsfree": __version__,
+            "settings": _settings(policy, recogniser, source),
+            "set_aside": [asdict(torn) for torn in resumed.set_aside],
+        },
     )
+    return _joined(resumed.rebuilt.session, resumed.journal, voice, watch, recogniser, policy), reopened
+
+
+def _settings(policy: Policy, recogniser: Recogniser | None, source: str) -> dict[str, object]:
+    return {
+        "policy": asdict(policy),
+        "recogniser": recogniser.name if recogniser is not None else "typed",
+        "input": source,
+    }
+
+
+def _joined(
+    session: Session, journal: Journal, voice: Voice, watch: Watch, recogniser: Recogniser | None, policy: Policy
+) -> Conversation:
+    conversation = Conversation(session, journal, voice, watch, recogniser, policy.doubt)
     if isinstance(recogniser, Apart):
         recogniser.tell = conversation.note
-    return conversation, opened
+    return conversation
 
 
 def heard(
@@ -247,18 +372,18 @@ def heard(
     )
 
 
-def from_recording(conversation: Conversation, audio: Audio, opened: Started) -> None:
+def from_recording(conversation: Conversation, audio: Audio, opened: Started | Reopened) -> None:
     """Runs a session on a recording at full speed; times are those of the recording, from the session's start on."""
     ear = conversation.ear
     assert ear is not None
-    with _ended(conversation):
+    with _ended(conversation, Clock()):
         conversation.handle(opened)
         for hearing in ear.all(
             audio, before=lambda seconds: conversation.wake(opened.time + timedelta(seconds=seconds))
         ):
             speech = hearing.speech
             conversation.take(hearing, opened.time + timedelta(seconds=speech.start + speech.seconds))
-            if conversation.session.closed:
+            if conversation.over:
                 return
         conversation.handle(Ended(opened.time + timedelta(seconds=audio.seconds), "the recording is over"))
 
@@ -267,13 +392,16 @@ def from_recording(conversation: Conversation, audio: Audio, opened: Started) ->
 _STAMPED = re.compile(r"\[(\d{1,4}):([0-5]\d)\]\s*(.*)")
 
 
-def from_text(conversation: Conversation, lines: Iterable[str | None], opened: Started) -> None:
+def from_text(
+    conversation: Conversation, lines: Iterable[str | None], opened: Started | Reopened, clock: Clock | None = None
+) -> None:
     """Runs a session on typed lines; None stands for a moment in which nothing was typed.
 
     A line may open with the time it was said at, from the session's start: "[12:30] four point two". From the first
     such line on, times are those of the transcript; a line without one follows a second after the one before.
     """
-    with _ended(conversation):
+    clock = clock or Clock()
+    with _ended(conversation, clock):
         conversation.handle(opened)
         time, engine = opened.time, "typed"
         for line in lines:
@@ -283,21 +411,30 @@ def from_text(conversation: Conversation, lines: Iterable[str | None], opened: S
                 engine, text = "transcript", stamped[3]
                 time = max(time, opened.time + timedelta(minutes=int(stamped[1]), seconds=int(stamped[2])))
             elif engine == "typed":
-                time = datetime.now(UTC)
+                time = clock.now()
+                if told := clock.was_set():
+                    conversation.note(told)
             elif line is not None:
                 time += timedelta(seconds=1)
             due = conversation.session.due
             if due is not None:
                 conversation.wake(min(due, time) if engine == "transcript" else time)
-            if line is not None:
+            if line is None:
+                conversation.tell(time)
+            else:
                 conversation.handle(Heard(time, text, engine=engine))
-            if conversation.session.closed:
+            if conversation.over:
                 return
-        conversation.handle(Ended(time if engine == "transcript" else datetime.now(UTC), "the input is over"))
+        conversation.handle(Ended(time if engine == "transcript" else clock.now(), "the input is over"))
 
 
 def from_microphone(
-    conversation: Conversation, device: str | int | None, opened: Started, *, headset: bool = False
+    conversation: Conversation,
+    device: str | int | None,
+    opened: Started | Reopened,
+    *,
+    headset: bool = False,
+    clock: Clock | None = None,
 ) -> int:
     """Runs a session live. Gives the number of blocks of sound that were lost in the drivers or on the way.
 
@@ -308,17 +445,18 @@ def from_microphone(
     """
     ear = conversation.ear
     assert ear is not None
-    with _ended(conversation):
+    clock = clock or Clock()
+    with _ended(conversation, clock):
         conversation.handle(opened)  # before the microphone is open: the first prompt need not wait for it
         with microphone(device, lambda: conversation.speaking and not headset) as heard_from:
             told, lost, silent = 0, 0, 0.0
             for event in heard_from.events():
                 if isinstance(event, Change):
-                    conversation.handle(Fault(datetime.now(UTC), event.text))
+                    conversation.handle(Fault(clock.now(), event.text))
                     continue
                 for hearing in ear.feed(event.samples, gap=event.gap):
-                    conversation.take(hearing, datetime.now(UTC))
-                    if conversation.session.closed:
+                    conversation.take(hearing, clock.now())
+                    if conversation.over:
                         return heard_from.overruns
                 if ear.speaking and headset and conversation.speaking:
                     conversation.hush()
@@ -329,19 +467,29 @@ def from_microphone(
                 if lost > told and silent <= 0:
                     told, silent = lost, TOLD_AGAIN_AFTER
                     conversation.note(f"Sound was lost: {lost} blocks in all. Say it again.")
-                conversation.wake(datetime.now(UTC))
-                conversation.tell(datetime.now(UTC))
+                if was_set := clock.was_set():
+                    conversation.note(was_set)
+                conversation.wake(clock.now())
+                conversation.tell(clock.now())
             return lost
 
 
 @contextmanager
-def _ended(conversation: Conversation) -> Iterator[None]:
-    """A session that is interrupted, or loses its recogniser or its screen, says so in its record first."""
+def _ended(conversation: Conversation, clock: Clock) -> Iterator[None]:
+    """A session that is interrupted, or loses its recogniser or its screen, says so in its record first.
+
+    Raises JournalError, with what is not in it, where the record cannot be written when the session ends.
+    """
     try:
-        yield
-    except (KeyboardInterrupt, DeviceError, RecogniserError, OSError) as error:
-        conversation.hush()
-        with suppress(OSError):  # a screen that has gone cannot show this either; it is on record before it is shown
-            conversation.handle(Ended(datetime.now(UTC), str(error) or "interrupted"))
-        conversation.close()
-        raise
+        try:
+            yield
+        except (KeyboardInterrupt, DeviceError, RecogniserError, OSError) as error:
+            conversation.hush()
+            with suppress(
+                OSError
+            ):  # a screen that has gone cannot show this either; it is on record before it is shown
+                conversation.handle(Ended(clock.now(), str(error) or "interrupted"))
+            conversation.close()
+            raise
+    except DiskError as error:
+        raise JournalError(conversation.give_up(error)) from error
