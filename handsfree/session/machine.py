@@ -1137,8 +1137,9 @@ class Session:
         assert isinstance(self._event, Started)
         given: Mapping[str, str] = self._event.data.get("visit", {})
         for what, value in given.items():
-            self._record(Mark.IDENTIFIED, {"what": what, "value": value, "words": None})
-            self._say(f"{_capital(_CALLED.get(what, what))}: {value}.", "status")
+            words = say_identifier(value) if what in self.procedure.opening else value
+            self._record(Mark.IDENTIFIED, {"what": what, "value": value, "words": words})
+            self._say(f"{_capital(_CALLED.get(what, what))}: {words}.", "status")
         wanted = [name for name in self.procedure.opening if name not in given]
         asked = [_Spelling(name, _CALLED[name], self.procedure.opening[name].form) for name in wanted]
         self._ask_identities(asked, self._ask_meters)

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import re
 from collections import deque
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager, suppress
 from dataclasses import asdict
 from datetime import datetime, timedelta
@@ -288,14 +288,18 @@ def begin(
     meters: Sequence[Meter] = (),
     time: datetime | None = None,
     policy: Policy | None = None,
+    visit: Mapping[str, str] | None = None,
 ) -> tuple[Conversation, Started]:
     """A new session in a new folder, and the event that opens it. Raises JournalError for a folder it cannot use.
 
-    ``meters`` are those at hand, with all that is known of them; the record keeps it.
+    ``meters`` are those at hand, with all that is known of them, and ``visit`` is what the visit is known by; the
+    record keeps both.
     """
     procedure, policy = loaded.procedure, policy or Policy()
     journal = Journal.create(folder, loaded.source)
-    known = {"meters": [meter.model_dump(mode="json") for meter in meters]} if meters else {}
+    known: dict[str, object] = {"meters": [meter.model_dump(mode="json") for meter in meters]} if meters else {}
+    if visit:
+        known["visit"] = dict(visit)
     opened = Started(
         time or Clock().now(),
         {
