@@ -1663,8 +1663,8 @@ class Session:
         start = first_step(self.procedure, self._path, self._machine.energy, wanted)
         if start is None:
             return False
-        vigil, within = (self._vigil, self._within) if place == self._at else (None, None)
-        back = self._return or Return(place, wanted, len(self._path), vigil, within)
+        within = self._within if place == self._at else None
+        back = self._return or Return(place, wanted, len(self._path), within)
         names = " and ".join(source.name for key, source in self.procedure.sources.items() if key in wanted)
         self._machine.tested.clear()
         self._say(f"Dead is to be proved again: {names}. Then we go on where we were.", "status")
@@ -1741,10 +1741,7 @@ class Session:
             return True
         for said in self._step_said:
             self._speak(said)
-        if self._return is not None and self._return.step == step.id and self._return.vigil is not None:
-            self._vigil = self._return.vigil
-            self._say_when()
-        elif isinstance(step, Watch):
+        if isinstance(step, Watch):
             self._begin_watch(step)
         if isinstance(step, Do) and step.wait is not None:
             self._start_timer(step.wait)

@@ -114,7 +114,8 @@ class Conversation:
         if isinstance(event, Ended):
             raise error
         self._tried = event.time
-        told = f"The record cannot be written: {error.reason}. Free space, then say {PHRASES[Word.GO_AHEAD][0]}."
+        what = "Not taken: the record" if self._missed else "The record"
+        told = f"{what} cannot be written: {error.reason}. Free space, then say {PHRASES[Word.GO_AHEAD][0]}."
         self._watch(Fault(event.time, told), ())
         self._voice.tone("attention")
         self._say(Say(told, "status"))
@@ -140,7 +141,7 @@ class Conversation:
         self._tried = time
         self._write()
         missed, self._missed = self._missed, 0
-        again = f" {missed} utterance{'' if missed == 1 else 's'} not taken: say it again." if missed else ""
+        again = f" Not taken meanwhile: {_times(missed)}. Say it again." if missed else ""
         self.handle(Fault(time, f"For a while the record could not be written. Now it is complete.{again}"))
 
     def _carry_out(self, event: Event, acts: Sequence[Act]) -> None:
@@ -224,6 +225,8 @@ class Conversation:
             heard = [entry.data["text"] for entry in lost if entry.kind is Mark.HEARD]
             what = f", among them what was said last: {heard[-1]!r}" if heard else ""
             told += f" {len(lost)} entries after entry {lost[0].n - 1} are not in it{what}."
+        if self._missed:
+            told += f" Not taken after that: {_times(self._missed)}."
         return f"{told} Free space, then go on with: handsfree resume {self._journal.folder}"
 
     @property
@@ -257,6 +260,10 @@ class Conversation:
             self.handle(Fault(time, f"{told} again."))
             return
         self.handle(heard(utterance, time, clip=clip, digest=digest, speech=speech, received=received))
+
+
+def _times(number: int) -> str:
+    return f"{number} utterance{'' if number == 1 else 's'}"
 
 
 def _tones(event: Event, acts: Sequence[Act]) -> tuple[Tone | None, Tone | None]:

@@ -33,10 +33,24 @@ from handsfree.procedure.model import (
     Watch,
     bounds,
 )
-from handsfree.session.events import Close, Due, Ended, Event, Fault, Heard, Listen, Mark, Record, Say, Started
-from handsfree.session.journal import Journal
+from handsfree.session.events import (
+    EVENT_MARKS,
+    Close,
+    Due,
+    Ended,
+    Event,
+    Fault,
+    Heard,
+    Listen,
+    Mark,
+    Record,
+    Reopened,
+    Say,
+    Started,
+)
+from handsfree.session.journal import Entry, Journal, read_time, time_text
 from handsfree.session.machine import Session
-from handsfree.session.replay import verify
+from handsfree.session.replay import rebuild, verify
 from handsfree.spoken.grammar import phrases, sentence, understand
 from handsfree.spoken.meaning import Expectation, Kind, Quantity, Reading, Refusal, Word
 from handsfree.spoken.readback import say_reading
@@ -46,6 +60,7 @@ PROCEDURES = sorted((Path(__file__).parents[2] / "procedures").glob("*.yaml"))
 START = datetime(2031, 5, 6, 7, 8, 9, tzinfo=UTC)
 LOADED = {path.stem: load(path) for path in PROCEDURES}
 (OSTREL,) = load_meters([Path(__file__).parents[2] / "meters" / "ostrel-61.yaml"])
+NOTHING_TORN = {"handsfree": "0.0", "settings": {}, "set_aside": []}
 METERS = (OSTREL, OSTREL.model_copy(update={"meter": "lowe", "name": "Lowe", "called": (), "ratings": ()}))
 
 
@@ -125,9 +140,12 @@ class Witness:
         self.outcome_of: dict[str, str | None] = {}  # reading id -> verdict
         self.finding: str | None = None
         self.unverified: dict[str, str] = {}  # the steps that are to verify parts that were replaced
+        self.entries: list[Entry] = []
 
     def take(self, event: Event) -> list[Record]:
         closed, paused = self.session.closed, self.session.open.words == {Word.GO_AHEAD}
+        if isinstance(event, Reopened) and self.session.finding is None:
+            closed = False
         acts = self.session.handle(event)
         if closed:
             assert acts == []
@@ -149,12 +167,45 @@ class Witness:
             assert marks == [Mark.HEARD] or marks[1] is Mark.RESUMED
         for record in records:
             self._account(record, records)
+            self._keep(event, record)
         assert self.session.standing == len(self.readings.keys() - self.corrected)
         if self.session.closed:
             self._check_finding()
         else:
             assert self.session.open.dictation or phrases(self.session.open)
         return records
+
+    def _keep(self, event: Event, record: Record) -> None:
+        """An entry as the journal keeps it."""
+        previous = self.entries[-1].hash if self.entries else "0" * 64
+        time = read_time(time_text(event.time))
+        self.entries.append(Entry(len(self.entries) + 1, time, record.mark, record.data, previous))
+
+    def resume(self, source: bytes, kept: int) -> None:
+        """The program is killed after so many lines, and the session is rebuilt from what it had recorded."""
+        before = self.session
+        rebuilt = rebuild(self.entries[:kept], source)
+        assert rebuilt.problems[1:] == []
+        if not rebuilt.missing:
+            assert rebuilt.problems == []
+        assert [*self.entries[:kept], *rebuilt.missing][-1].data == self.entries[-1].data
+        self.session = rebuilt.session
+        assert self.session.at == before.at
+        assert self.session.open == before.open
+        assert self.session.standing == before.standing
+        assert self.session.due == before.due
+        assert (self.session.closed, self.session.finding) == (before.closed, before.finding)
+        if self.session.finding is not None:
+            assert self.take(Reopened(self.time, NOTHING_TORN)) == []
+            return
+        readings, off = before.standing, set(self.off)
+        proved = {source for source, state in self.energy.items() if state == "proved dead"}
+        records = self.take(Reopened(self.time, NOTHING_TORN))
+        assert records[0].mark is Mark.REOPENED
+        assert self.session.standing == readings
+        assert self.off == off
+        assert "proved dead" not in self.energy.values()
+        assert {source for source, state in self.energy.items() if state == "isolated"} >= proved
 
     def _account(self, record: Record, records: list[Record]) -> None:
         data = record.data
@@ -310,9 +361,14 @@ class Technician(RuleBasedStateMachine):
     @initialize(name=st.sampled_from(sorted(LOADED)), seed=st.integers(0, 999), meters=st.integers(0, 2))
     def start(self, name: str, seed: int, meters: int) -> None:
         self.choose = random.Random(seed)
-        self.session = Session(LOADED[name].procedure, None, METERS[:meters])
-        self.witness = Witness(self.session)
-        self.witness.take(Started(START, {}))
+        self.source = LOADED[name].source
+        known = {"meters": [meter.model_dump(mode="json") for meter in METERS[:meters]]} if meters else {}
+        self.witness = Witness(Session(LOADED[name].procedure, None, METERS[:meters]))
+        self.witness.take(Started(START, known))
+
+    @property
+    def session(self) -> Session:
+        return self.witness.session
 
     def say(self, text: str, confidence: float | None = None) -> None:
         self.witness.time += timedelta(seconds=4)
@@ -363,6 +419,18 @@ class Technician(RuleBasedStateMachine):
     @rule()
     def lose_a_device(self) -> None:
         self.witness.take(Fault(self.witness.time, "The microphone was unplugged."))
+
+    @rule(lines_lost=st.integers(0, 12), away=st.sampled_from([0.0, 40.0, 90_000.0]))
+    def kill_and_resume(self, lines_lost: int, away: float) -> None:
+        entries = self.witness.entries
+        last = max(place for place, entry in enumerate(entries) if entry.kind in EVENT_MARKS)
+        self.witness.time += timedelta(seconds=away)
+        self.witness.resume(self.source, max(last + 1, len(entries) - lines_lost))
+
+    @precondition(lambda self: self.session.finding is None)
+    @rule()
+    def end_the_input(self) -> None:
+        self.witness.take(Ended(self.witness.time, "the input is over"))
 
     @precondition(lambda self: self.session.closed)
     @rule()
