@@ -14,7 +14,6 @@ from pathlib import Path
 from typing import Any
 
 from handsfree.errors import PlainError
-from handsfree.procedure.load import given as kind_of
 from handsfree.procedure.model import OPENING, Procedure
 from handsfree.spoken.identifiers import Misheard, as_printed
 
@@ -48,7 +47,7 @@ def read_job(source: bytes, path: Path) -> Job:
             remedy = f'write "{near[0]}"' if near else f"the keys are {', '.join((*OPENING, 'meter'))}"
             raise VisitError(f'{path}: unknown key "{key}"; {remedy}')
         if not isinstance(value, str):
-            raise VisitError(f'{path}: "{key}" is {kind_of(value)}; write it in quotes, such as {key} = "4711"')
+            raise VisitError(f'{path}: "{key}" is no text; write it in quotes, such as {key} = "4711"')
         known[key] = value
     return Job(known, tuple(path.parent / Path(meter).expanduser() for meter in _meters(written, path)))
 
