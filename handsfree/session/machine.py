@@ -681,8 +681,7 @@ class Session:
     def _reading_data(self, taken: _Taken, step: Measure) -> dict[str, object]:
         reading = taken.reading
         limit = None if step.limit is None else step.limit.model_dump(mode="json", exclude_none=True)
-        outside = {} if plausible(reading, step) else {"implausible": _range_data(step)}
-        return {
+        data: dict[str, object] = {
             "id": taken.id,
             "step": taken.step,
             "reading": step.reading,
@@ -694,7 +693,8 @@ class Session:
             "limit": None if limit is None else limit | {"unit": step.unit},
             "verdict": taken.outcome,
             "reason": taken.judgement.reason,
-        } | outside
+        }
+        return data if plausible(reading, step) else data | {"implausible": _range_data(step)}
 
     # -- watching ------------------------------------------------------------------------------------------------------
 

@@ -409,3 +409,23 @@ VOLTS = Open(reading=Expectation(Quantity.VOLTAGE, "volt"), words=AT_WORK)
 )
 def test_a_sentence_may_go_on_where_more_words_would_change_it(said: str, moment: Open, follows: Rest) -> None:
     assert grammar.rest(said, moment) is follows
+
+
+@pytest.mark.parametrize(
+    ("said", "asked", "reason"),
+    [
+        ("five point two degrees", Quantity.VOLTAGE, "the unit said is for a temperature, and a voltage is asked for"),
+        ("five c", Quantity.TIME, "the unit said is for a temperature, and a time is asked for"),
+        (
+            "five f",
+            Quantity.RESISTANCE,
+            "the unit said is for a capacitance or a temperature, and a resistance is asked",
+        ),
+        ("five pounds", Quantity.VOLTAGE, "the unit said is for a mass, and a voltage is asked for"),
+        ("five point", Quantity.VOLTAGE, "cut short after 'five point'"),
+    ],
+)
+def test_a_short_unit_of_another_quantity_is_refused_as_that(said: str, asked: Quantity, reason: str) -> None:
+    refusal = grammar.understand(said, Open(reading=Expectation(asked, units.DEFAULT_UNIT[asked])))
+    assert isinstance(refusal, Refusal)
+    assert refusal.reason.startswith(reason)
