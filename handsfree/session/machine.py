@@ -871,7 +871,6 @@ class Session:
     def _reading_data(self, taken: _Taken, step: Measure) -> dict[str, object]:
         reading = taken.reading
         limit = None if step.limit is None else step.limit.model_dump(mode="json", exclude_none=True)
-        outside: dict[str, object] = {} if plausible(reading, step) else {"implausible": _range_data(step)}
         data: dict[str, object] = {
             "id": taken.id,
             "step": taken.step,
@@ -885,7 +884,7 @@ class Session:
             "verdict": taken.outcome,
             "reason": taken.judgement.reason,
         }
-        return data | outside
+        return data if plausible(reading, step) else data | {"implausible": _range_data(step)}
 
     # -- watching ------------------------------------------------------------------------------------------------------
 

@@ -418,3 +418,23 @@ def test_dictation_may_always_go_on_and_nothing_chokes_on_it() -> None:
     assert grammar.jsgf(what).startswith("#JSGF")
     assert grammar.phrases(what)
     assert isinstance(grammar.understand("the bracket is cracked", what), Refusal)
+
+
+@pytest.mark.parametrize(
+    ("said", "asked", "reason"),
+    [
+        ("five point two degrees", Quantity.VOLTAGE, "the unit said is for a temperature, and a voltage is asked for"),
+        ("five c", Quantity.TIME, "the unit said is for a temperature, and a time is asked for"),
+        (
+            "five f",
+            Quantity.RESISTANCE,
+            "the unit said is for a capacitance or a temperature, and a resistance is asked",
+        ),
+        ("five pounds", Quantity.VOLTAGE, "the unit said is for a mass, and a voltage is asked for"),
+        ("five point", Quantity.VOLTAGE, "cut short after 'five point'"),
+    ],
+)
+def test_a_short_unit_of_another_quantity_is_refused_as_that(said: str, asked: Quantity, reason: str) -> None:
+    refusal = grammar.understand(said, Open(reading=Expectation(asked, units.DEFAULT_UNIT[asked])))
+    assert isinstance(refusal, Refusal)
+    assert refusal.reason.startswith(reason)
