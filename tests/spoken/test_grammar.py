@@ -492,7 +492,9 @@ def test_a_misheard_identifier_is_refused_with_what_is_wrong() -> None:
     assert meant == Refusal("5 letters and digits were heard, and it has 6")
 
 
-@pytest.mark.parametrize("what", [SERIAL, ORDER, Open(change=True), Open(identifier=Form())], ids=str)
+@pytest.mark.parametrize(
+    "what", [SERIAL, ORDER, Open(change=True), Open(identifier=Form())], ids=["form", "change", "only change", "any"]
+)
 @given(seed=st.integers(0, 2**32))
 @settings(deadline=None, max_examples=60)
 def test_whatever_is_heard_of_an_identifier_is_understood(what: Open, seed: int) -> None:
