@@ -171,10 +171,10 @@ class Witness:
         time = read_time(time_text(event.time))
         self.entries.append(Entry(len(self.entries) + 1, time, record.mark, record.data, previous))
 
-    def resume(self, source: bytes, kept: int) -> None:
+    def resume(self, kept: int) -> None:
         """The program is killed after so many lines, and the session is rebuilt from what it had recorded."""
         before = self.session
-        rebuilt = rebuild(self.entries[:kept], source)
+        rebuilt = rebuild(self.entries[:kept], self.procedure)
         assert rebuilt.problems[1:] == []
         if not rebuilt.missing:
             assert rebuilt.problems == []
@@ -329,7 +329,6 @@ class Technician(RuleBasedStateMachine):
     @initialize(name=st.sampled_from(sorted(LOADED)), seed=st.integers(0, 999), meters=st.integers(0, 2))
     def start(self, name: str, seed: int, meters: int) -> None:
         self.choose = random.Random(seed)
-        self.source = LOADED[name].source
         known = {"meters": [meter.model_dump(mode="json") for meter in METERS[:meters]]} if meters else {}
         self.witness = Witness(Session(LOADED[name].procedure, None, METERS[:meters]))
         self.witness.take(Started(START, known))
@@ -393,7 +392,7 @@ class Technician(RuleBasedStateMachine):
         entries = self.witness.entries
         last = max(place for place, entry in enumerate(entries) if entry.kind in EVENT_MARKS)
         self.witness.time += timedelta(seconds=away)
-        self.witness.resume(self.source, max(last + 1, len(entries) - lines_lost))
+        self.witness.resume(max(last + 1, len(entries) - lines_lost))
 
     @precondition(lambda self: self.session.finding is None)
     @rule()
