@@ -10,6 +10,7 @@ import random
 from collections.abc import Mapping
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
+from itertools import product
 from pathlib import Path
 from typing import Any
 
@@ -49,7 +50,7 @@ from handsfree.session.events import (
 )
 from handsfree.session.journal import Entry, Journal, read_time, time_text
 from handsfree.session.machine import Session
-from handsfree.session.replay import rebuild, verify
+from handsfree.session.replay import rebuild, replay, verify
 from handsfree.spoken.grammar import phrases, sentence, understand
 from handsfree.spoken.meaning import Kind, Reading, Refusal, Word
 from handsfree.spoken.readback import say_reading
@@ -164,6 +165,14 @@ class Witness:
         else:
             assert phrases(self.session.open)
         return records
+
+    def hear(self, text: str, confidence: float | None = None, *, waits: bool = True) -> None:
+        """Somebody speaks; ``waits`` until a reading is due, where one will be."""
+        self.time += timedelta(seconds=4)
+        if self.session.due is not None and waits:
+            self.time = max(self.time, self.session.due)
+            self.take(Due(self.time))
+        self.take(Heard(self.time, text, confidence))
 
     def _keep(self, event: Event, record: Record) -> None:
         """An entry as the journal keeps it."""
@@ -338,11 +347,7 @@ class Technician(RuleBasedStateMachine):
         return self.witness.session
 
     def say(self, text: str, confidence: float | None = None) -> None:
-        self.witness.time += timedelta(seconds=4)
-        if self.session.due is not None and self.choose.random() < 0.5:
-            self.witness.time = max(self.witness.time, self.session.due)
-            self.witness.take(Due(self.witness.time))
-        self.witness.take(Heard(self.witness.time, text, confidence))
+        self.witness.hear(text, confidence, waits=self.choose.random() < 0.5)
 
     @rule(steps=st.integers(1, 12))
     def go_on(self, steps: int) -> None:
@@ -410,6 +415,32 @@ TestWhateverIsSaid = Technician.TestCase
 TestWhateverIsSaid.settings = settings(
     max_examples=40, stateful_step_count=30, deadline=None, suppress_health_check=[HealthCheck.too_slow]
 )
+
+
+def test_a_session_killed_again_and_again_comes_to_its_finding() -> None:
+    """After each kill it is where it was, or on the way through the proof from which it comes back there."""
+    led = 0
+    for loaded, seed in product(LOADED.values(), range(2)):
+        choose = random.Random(seed)
+        witness = Witness(Session(loaded.procedure))
+        witness.take(Started(START, {}))
+        back_to = ""
+        for _ in range(400):
+            if witness.session.closed:
+                break
+            at = witness.session.at
+            if not back_to and choose.random() < 0.2:
+                witness.resume(len(witness.entries))
+                back_to = "" if witness.session.at == at else at
+                led += witness.session.at != at
+            elif at == back_to:
+                back_to = ""
+            else:
+                witness.hear(as_asked(witness.session, choose))
+        assert back_to == ""
+        assert witness.session.finding is not None
+        assert replay(witness.entries, loaded.source) == []
+    assert led > 5
 
 
 @pytest.mark.parametrize("name", sorted(LOADED))
