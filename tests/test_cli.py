@@ -37,7 +37,7 @@ def lines(done: subprocess.CompletedProcess[str]) -> list[dict[str, object]]:
 def test_help_lists_every_command() -> None:
     done = handsfree("--help")
     assert done.returncode == 0
-    for command in ("demo", "run", "parse", "hear", "check", "verify", "report"):
+    for command in ("demo", "run", "resume", "parse", "hear", "check", "verify", "report"):
         assert command in done.stdout
 
 

@@ -482,6 +482,8 @@ def from_microphone(
                     conversation.note(was_set)
                 conversation.wake(clock.now())
                 conversation.tell(clock.now())
+                if conversation.over:  # the disk has taken the finding at last
+                    break
             return lost
 
 

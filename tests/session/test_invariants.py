@@ -10,6 +10,7 @@ import random
 from collections.abc import Mapping
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
+from itertools import product
 from pathlib import Path
 from typing import Any
 
@@ -50,7 +51,7 @@ from handsfree.session.events import (
 )
 from handsfree.session.journal import Entry, Journal, read_time, time_text
 from handsfree.session.machine import Session
-from handsfree.session.replay import rebuild, verify
+from handsfree.session.replay import rebuild, replay, verify
 from handsfree.spoken.grammar import phrases, sentence, understand
 from handsfree.spoken.meaning import Expectation, Kind, Quantity, Reading, Refusal, Word
 from handsfree.spoken.readback import say_reading
@@ -175,16 +176,24 @@ class Witness:
             assert self.session.open.dictation or phrases(self.session.open)
         return records
 
+    def hear(self, text: str, confidence: float | None = None, *, waits: bool = True) -> None:
+        """Somebody speaks; ``waits`` until a reading is due, where one will be."""
+        self.time += timedelta(seconds=4)
+        if self.session.due is not None and waits:
+            self.time = max(self.time, self.session.due)
+            self.take(Due(self.time))
+        self.take(Heard(self.time, text, confidence))
+
     def _keep(self, event: Event, record: Record) -> None:
         """An entry as the journal keeps it."""
         previous = self.entries[-1].hash if self.entries else "0" * 64
         time = read_time(time_text(event.time))
         self.entries.append(Entry(len(self.entries) + 1, time, record.mark, record.data, previous))
 
-    def resume(self, source: bytes, kept: int) -> None:
+    def resume(self, kept: int) -> None:
         """The program is killed after so many lines, and the session is rebuilt from what it had recorded."""
         before = self.session
-        rebuilt = rebuild(self.entries[:kept], source)
+        rebuilt = rebuild(self.entries[:kept], self.procedure)
         assert rebuilt.problems[1:] == []
         if not rebuilt.missing:
             assert rebuilt.problems == []
@@ -361,7 +370,6 @@ class Technician(RuleBasedStateMachine):
     @initialize(name=st.sampled_from(sorted(LOADED)), seed=st.integers(0, 999), meters=st.integers(0, 2))
     def start(self, name: str, seed: int, meters: int) -> None:
         self.choose = random.Random(seed)
-        self.source = LOADED[name].source
         known = {"meters": [meter.model_dump(mode="json") for meter in METERS[:meters]]} if meters else {}
         self.witness = Witness(Session(LOADED[name].procedure, None, METERS[:meters]))
         self.witness.take(Started(START, known))
@@ -371,11 +379,7 @@ class Technician(RuleBasedStateMachine):
         return self.witness.session
 
     def say(self, text: str, confidence: float | None = None) -> None:
-        self.witness.time += timedelta(seconds=4)
-        if self.session.due is not None and self.choose.random() < 0.5:
-            self.witness.time = max(self.witness.time, self.session.due)
-            self.witness.take(Due(self.witness.time))
-        self.witness.take(Heard(self.witness.time, text, confidence))
+        self.witness.hear(text, confidence, waits=self.choose.random() < 0.5)
 
     @rule(steps=st.integers(1, 12))
     def go_on(self, steps: int) -> None:
@@ -425,7 +429,7 @@ class Technician(RuleBasedStateMachine):
         entries = self.witness.entries
         last = max(place for place, entry in enumerate(entries) if entry.kind in EVENT_MARKS)
         self.witness.time += timedelta(seconds=away)
-        self.witness.resume(self.source, max(last + 1, len(entries) - lines_lost))
+        self.witness.resume(max(last + 1, len(entries) - lines_lost))
 
     @precondition(lambda self: self.session.finding is None)
     @rule()
@@ -443,6 +447,32 @@ TestWhateverIsSaid = Technician.TestCase
 TestWhateverIsSaid.settings = settings(
     max_examples=40, stateful_step_count=30, deadline=None, suppress_health_check=[HealthCheck.too_slow]
 )
+
+
+def test_a_session_killed_again_and_again_comes_to_its_finding() -> None:
+    """After each kill it is where it was, or on the way through the proof from which it comes back there."""
+    led = 0
+    for loaded, seed in product(LOADED.values(), range(2)):
+        choose = random.Random(seed)
+        witness = Witness(Session(loaded.procedure))
+        witness.take(Started(START, {}))
+        back_to = ""
+        for _ in range(400):
+            if witness.session.closed:
+                break
+            at = witness.session.at
+            if not back_to and choose.random() < 0.2:
+                witness.resume(len(witness.entries))
+                back_to = "" if witness.session.at == at else at
+                led += witness.session.at != at
+            elif at == back_to:
+                back_to = ""
+            else:
+                witness.hear(as_asked(witness.session, choose))
+        assert back_to == ""
+        assert witness.session.finding is not None
+        assert replay(witness.entries, loaded.source) == []
+    assert led > 5
 
 
 @pytest.mark.parametrize("name", sorted(LOADED))

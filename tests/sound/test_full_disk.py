@@ -17,10 +17,11 @@ import numpy as np
 import pytest
 
 from handsfree.procedure.load import load
-from handsfree.session.events import Act, Event, Fault, Heard, Mark
+from handsfree.session.events import Act, Event, Fault, Heard, Mark, Started
 from handsfree.session.journal import JOURNAL, JournalError, read
 from handsfree.session.replay import verify
 from handsfree.sound.audio import read as read_sound
+from handsfree.sound.clock import Clock
 from handsfree.sound.loop import begin, from_recording, from_text
 from handsfree.sound.protocol import RATE, Audio, Recogniser, Utterance
 from handsfree.sound.voice import SilentVoice
@@ -214,5 +215,27 @@ def test_an_utterance_whose_sound_finds_no_room_is_not_taken(tmp_path: Path) -> 
     assert [data["what"] for data in held.data(Mark.FAULT)] == [told]
     assert held.data(Mark.READING) == held.data(Mark.HEARD) == []
     assert list((held.folder / "clips").iterdir()) == []
+    held.conversation.close()
+    assert verify(held.folder) == []
+
+
+def test_a_finding_that_waited_for_the_disk_ends_the_session_by_itself(tmp_path: Path) -> None:
+    held, seconds, limits = Held(tmp_path, opened=False), [0.0], resource.getrlimit(resource.RLIMIT_FSIZE)
+
+    def lines() -> Iterator[str | None]:
+        yield "nine ohms"
+        resource.setrlimit(resource.RLIMIT_FSIZE, limits)
+        seconds[0] += 2
+        yield None
+        raise AssertionError("the session goes on")
+
+    clock = Clock(lambda: START + timedelta(seconds=seconds[0]), lambda: seconds[0])
+    held.conversation.handle(held.opened)
+    resource.setrlimit(resource.RLIMIT_FSIZE, (held.size, limits[1]))
+    try:
+        from_text(held.conversation, lines(), Started(START), clock)
+    finally:
+        resource.setrlimit(resource.RLIMIT_FSIZE, limits)
+    assert "Finding: It is bad." in held.voice.heard
     held.conversation.close()
     assert verify(held.folder) == []

@@ -42,8 +42,6 @@ local_rules: The rules of the site come first.
 sources:
   mains: {name: supply of the press, kind: electrical}
 steps:
-  - {id: supply, kind: measure, say: Measure the supply., needs_live: [mains], reading: supply, quantity: voltage,
-     unit: volt, limit: {between: [207, 253]}, next: {nonconforming: no-supply}}
   - {id: isolate, kind: do, say: Open the isolator. Put your lock on it., isolates: [mains]}
   - {id: dead, kind: measure, say: Measure the terminals., needs_isolated: [mains], proves_dead: [mains],
      reading: terminals, quantity: voltage, unit: volt, limit: {at_most: 1}, next: {nonconforming: isolate}}
@@ -54,20 +52,15 @@ steps:
   - {id: plug, kind: observe, say: Look at the plug of the valve., hands_inside: true,
      answers: {clean: [it is clean], burnt: [it is burnt]}, next: {clean: cover-on, burnt: cover-on}}
   - {id: cover-on, kind: do, say: Put the cover on., hands_inside: true, puts_back: [cover]}
-  - {id: by-coil, kind: choose, by: coil, next: {conforming: power, nonconforming: coil-bad}}
-  - {id: power, kind: do, say: Close the isolator., energises: [mains]}
-  - {id: moves, kind: observe, say: "Push the button. What does the ram do?",
-     answers: {moves: [it moves], stands: [it stands still]}, next: {moves: sound, stands: not-found}}
-  - {id: sound, kind: conclude, finding: The plug was loose., condition: sound, action: Return it to service.}
+  - {id: by-coil, kind: choose, by: coil, next: {conforming: loose, nonconforming: coil-bad}}
+  - {id: loose, kind: conclude, finding: The plug was loose., condition: sound, action: Return it to service.}
   - {id: coil-bad, kind: conclude, finding: The coil is bad., condition: faulty, part: valve, action: Replace it.}
-  - {id: no-supply, kind: conclude, finding: It has no supply., condition: unresolved, action: Call the electrician.}
-  - {id: not-found, kind: conclude, finding: No fault was found., condition: unresolved, action: Tell your supervisor.}
 """
 SAID = (
-    "two hundred thirty volts",
     "how far",
     "done",
     "five",
+    "say again",
     "done",
     "zero point two volts",
     "done",
@@ -76,20 +69,18 @@ SAID = (
     "read back",
     "go back",
     "twenty four ohms",
+    "disregard",
+    "twenty four point five ohms",
     "stand by",
     "where is my torch",
     "go ahead",
     "it is clean",
     "done",
-    "done",
-    "it moves",
 )
 ANSWERS = {
-    "supply": "two hundred thirty volts",
     "dead": "zero point two volts",
     "coil": "twenty four ohms",
     "plug": "it is clean",
-    "moves": "it moves",
 }
 
 
