@@ -22,15 +22,15 @@ PROCEDURE = Path(__file__).parents[2] / "procedures" / "display-cabinet-ices-up.
 TIME = datetime(2031, 5, 6, 9, 15, tzinfo=UTC)
 LATER = timedelta(minutes=16)
 
-OPENING = ("one two three four five five", "affirm", "alfa bravo four zero niner one", "affirm")
+OPENING: tuple[str, ...] = ("one two three four five five", "affirm", "alfa bravo four zero niner one", "affirm")
 TO_THE_SCREWS = ("done", "minus 4.5 degrees", "the fan is silent", "done")
 SCREWS = ("go ahead", "orientation note", "one long screw is bent", "six", "done")
 TO_THE_MOTOR = ("done", "230 volts", "0 volts", "0 volts", "231 volts", "done", "mark", "done", "OL", "I have one")
-NUTS = ("four", *["go ahead"] * 5, "done", "override", "another reason", "one nut was missing before")
+NUTS: tuple[str, ...] = ("four", *["go ahead"] * 5, "done", "override", "another reason", "one nut was missing before")
 SERIALS = ("alfa one two three four", "affirm", "unable not fitted")
 BACK = ("done", "done", "0.2 ohms", "done", "done", "five", "override agreed with the office")
 POWER = ("note", "the drain needs cleaning", "done")
-TO_THE_POWER = (*OPENING, *TO_THE_SCREWS, *SCREWS, *TO_THE_MOTOR, *NUTS, *SERIALS, *BACK, *POWER)
+TO_THE_POWER: tuple[str, ...] = (*OPENING, *TO_THE_SCREWS, *SCREWS, *TO_THE_MOTOR, *NUTS, *SERIALS, *BACK, *POWER)
 
 
 def record(folder: Path, said: Iterable[str | timedelta], *, heard: Iterable[str] = ()) -> Path:
