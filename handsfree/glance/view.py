@@ -99,10 +99,11 @@ def _recorded(view: View, mark: Mark, data: Mapping[str, Any], event: Event) -> 
         case Mark.PIECE if view.step is not None:
             return replace(view, step=replace(view.step, text=_piece(view.procedure, data["step"], data["piece"])))
         case Mark.TIMER:
-            others = tuple(timer for timer in view.timers if timer.name != data["timer"])
+            name = data["timer"].replace("-", " ")
+            others = tuple(timer for timer in view.timers if timer.name != name)
             if data["state"] == "cancelled":
                 return replace(view, timers=others)
-            timer = Timer(data["timer"].replace("-", " "), event.time + timedelta(seconds=data["left"]))
+            timer = Timer(name, event.time + timedelta(seconds=data["left"]))
             return replace(view, timers=(*others, timer))
         case Mark.READING:
             limit = limit_text(data["limit"])

@@ -6,7 +6,6 @@ or missing is shown as such, and what can still be read is shown beside it.
 
 from __future__ import annotations
 
-import base64
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
@@ -20,19 +19,12 @@ import jinja2
 import pint
 
 from handsfree.procedure.model import Signal
+from handsfree.review import visit
 from handsfree.review.chart import Chart, chart
+from handsfree.review.entries import Clip, clip_of, duration, entry_mapping, entry_text, last_of
+from handsfree.review.visit import Count, Deviation, Known, Marked, Note, OffItem, Part, TimerRow
 from handsfree.session.events import Mark
-from handsfree.session.journal import (
-    CLIP_NAME,
-    Contents,
-    Entry,
-    Grade,
-    JournalError,
-    Problem,
-    digest,
-    scan,
-    verify_chain,
-)
+from handsfree.session.journal import Contents, Entry, Grade, JournalError, Problem, scan, verify_chain
 from handsfree.spoken.meaning import Kind
 
 # Units whose short form in pint is not the one on a meter or in a data sheet.
@@ -51,21 +43,12 @@ _SPACE = "\N{NO-BREAK SPACE}"
 
 
 @dataclass(frozen=True, slots=True)
-class Clip:
-    """An utterance's audio; ``source`` is a data URI or a relative address, None where the clip cannot be played."""
-
-    name: str
-    source: str | None
-    complaint: str | None
-
-
-@dataclass(frozen=True, slots=True)
 class ReadingRow:
     """A reading as it stands on the page; ``corrected_by`` is the number of the reading that replaced it.
 
     ``value`` is what was judged: the leads taken off where that was asked for, and ``spoken`` is then what was said and
-    what the leads read. ``implausible`` is the range that it was affirmed outside of. These, ``uncertainty``, ``meter``
-    (with its range) and ``decision`` are empty where there was none.
+    what the leads read. ``implausible`` is the range that it was affirmed outside of, ``overridden`` why its limit was.
+    These, ``uncertainty``, ``meter`` (with its range) and ``decision`` are empty where there was none.
     """
 
     number: int
@@ -82,6 +65,7 @@ class ReadingRow:
     uncertainty: str = ""
     meter: str = ""
     decision: str = ""
+    overridden: str = ""
     corrected: bool = False
     corrected_by: int | None = None
     why: str = ""
@@ -129,7 +113,7 @@ class WatchRow:
 
 @dataclass(frozen=True, slots=True)
 class EventRow:
-    """Something that happened at a time: a deviation, a refusal, a caution, a change of energy."""
+    """Something that happened at a time: a refusal, a fault, an interruption, a caution."""
 
     time: datetime
     what: str
@@ -149,23 +133,20 @@ class Line:
     confidence: str = ""
     others: str = ""
     clip: Clip | None = None
+    note: str = ""  # the note that plays this line's clip
+    number: int = 0  # of the entry
 
 
 @dataclass(frozen=True, slots=True)
 class Passage:
-    """The lines of the transcript between entering a step and entering the next."""
+    """The lines of the transcript between entering a step and entering the next, and how long that was.
+
+    A stay of less than a minute is not worth a word: ``spent`` is empty.
+    """
 
     step: str
+    spent: str
     lines: tuple[Line, ...]
-
-
-@dataclass(frozen=True, slots=True)
-class OffItem:
-    """Something taken off the machine; ``back`` is None while it is off."""
-
-    item: str
-    off: datetime
-    back: datetime | None
 
 
 @dataclass(frozen=True, slots=True)
@@ -203,6 +184,7 @@ class Page:
     end: datetime
     duration: str
     outcome: str
+    known: tuple[Known, ...]
     finding: Finding
     meters: tuple[MeterRow, ...]
     readings: tuple[ReadingRow, ...]
@@ -210,7 +192,13 @@ class Page:
     watches: tuple[WatchRow, ...]
     considered: bool  # whether the uncertainty of any reading was
     tally: tuple[tuple[str, int], ...]
-    deviations: tuple[EventRow, ...]
+    deviations: tuple[Deviation, ...]
+    marked: tuple[Marked, ...]
+    parts: tuple[Part, ...]
+    notes: tuple[Note, ...]  # those that are no deviation's reason
+    timers: tuple[TimerRow, ...]
+    counts: tuple[Count, ...]
+    refusals: tuple[EventRow, ...]
     cautions: tuple[EventRow, ...]
     energy: tuple[tuple[str, tuple[tuple[datetime, str], ...]], ...]
     off: tuple[OffItem, ...]
@@ -269,8 +257,8 @@ def symbol(unit: str | None, waveform: str | None = None) -> str:
 
 def reading_text(data: Mapping[str, Any]) -> str:
     """A reading's value with the digits as spoken and its unit's symbol: "5.20 Ω", "OL (over range)", "> 500 MΩ"."""
-    kind, value = _text(data, "kind"), _text(data, "value")
-    unit = symbol(_text(data, "unit") or None, _text(data, "waveform") or None)
+    kind, value = entry_text(data, "kind"), entry_text(data, "value")
+    unit = symbol(entry_text(data, "unit") or None, entry_text(data, "waveform") or None)
     if kind == Kind.OVER_RANGE:
         return f"OL{_SPACE}(over range)"
     before = {Kind.ABOVE.value: f">{_SPACE}", Kind.BELOW.value: f"<{_SPACE}"}.get(kind, "")
@@ -284,21 +272,26 @@ def limit_text(limit: Any) -> str:
     """
     if not isinstance(limit, Mapping):
         return "" if limit is None else str(limit)
-    unit = symbol(_text(limit, "unit") or None, _text(limit, "waveform") or None)
+    unit = symbol(entry_text(limit, "unit") or None, entry_text(limit, "waveform") or None)
     unit = f"{_SPACE}{unit}" if unit else ""
     for key, words in _LIMIT_WORDS.items():
         if limit.get(key) is not None:
-            return f"{words} {limit[key]}{unit}"
+            return f"{words} {_minus(limit[key])}{unit}"
     match limit:
         case {"insulation_minimum": {"winding": winding, "rated_volts": volts}}:
             return f"minimum of IEEE 43, {winding}, {volts}{_SPACE}V"
         case {"between": [low, high]}:
-            return f"{low} to {high}{unit}"
+            return f"{_minus(low)} to {_minus(high)}{unit}"
         case {"nominal": nominal, "plus_minus": str() | int() | float() as by}:
-            return f"{nominal} ± {by}{unit}"
+            return f"{_minus(nominal)} ± {by}{unit}"
         case {"nominal": nominal, "plus_minus_percent": str() | int() | float() as by}:
-            return f"{nominal}{unit} ± {by}{_SPACE}%"
+            return f"{_minus(nominal)}{unit} ± {by}{_SPACE}%"
     return ", ".join(f"{key} {value}" for key, value in limit.items())
+
+
+def _minus(value: object) -> str:
+    """A number with a minus that no line is broken at."""
+    return str(value).replace("-", "−")
 
 
 @cache
@@ -322,21 +315,24 @@ def _template() -> jinja2.Template:
 
 def _page(folder: Path, contents: Contents, embed: bool) -> Page:
     entries, problems = contents.entries, verify_chain(folder)
-    opened = _last(entries, Mark.OPENED)
-    procedure, settings = _mapping(opened, "procedure"), _mapping(opened, "settings")
+    opened = last_of(entries, Mark.OPENED)
+    procedure, settings = entry_mapping(opened, "procedure"), entry_mapping(opened, "settings")
     readings = _readings(entries)
+    numbers = {row.id: row.number for row in readings}
+    notes = visit.notes_of(folder, entries, embed)
     graded = {grade: tuple(problem for problem in problems if problem.grade is grade) for grade in Grade}
     return Page(
-        title=_text(procedure, "title") or "Session record",
-        procedure=_text(procedure, "id"),
-        edition=_text(procedure, "edition"),
-        equipment=_text(procedure, "equipment"),
-        program=_text(opened, "handsfree"),
+        title=entry_text(procedure, "title") or "Session record",
+        procedure=entry_text(procedure, "id"),
+        edition=entry_text(procedure, "edition"),
+        equipment=entry_text(procedure, "equipment"),
+        program=entry_text(opened, "handsfree"),
         settings=tuple((str(key), str(value)) for key, value in settings.items() if value is not None),
         start=entries[0].time,
         end=entries[-1].time,
-        duration=_duration(entries[-1].time - entries[0].time),
+        duration=duration(entries[-1].time - entries[0].time),
         outcome=_outcome(entries),
+        known=visit.known_by(entries),
         finding=_finding(entries),
         meters=tuple(_meters(entries)),
         readings=readings,
@@ -344,14 +340,22 @@ def _page(folder: Path, contents: Contents, embed: bool) -> Page:
         watches=tuple(_watches(entries)),
         considered=any(row.uncertainty for row in readings),
         tally=_tally(readings),
-        deviations=tuple(_deviations(entries)),
+        deviations=tuple(visit.deviations(entries, notes, numbers)),
+        marked=tuple(visit.marked(entries)),
+        parts=visit.parts(entries, numbers),
+        notes=tuple(note for note in notes if note.kind != "reason"),
+        timers=visit.timers(entries),
+        counts=visit.counts(entries),
+        refusals=tuple(_refusals(entries)),
         cautions=tuple(_cautions(entries)),
         energy=_energy(entries),
-        off=_off(entries),
-        transcript=tuple(_transcript(folder, entries, embed)),
+        off=visit.ledger(entries, notes),
+        transcript=tuple(_transcript(folder, entries, embed, notes)),
         asked_again=sum(entry.kind is Mark.ASKED_AGAIN for entry in entries),
         entries=len(entries),
-        clips=len({entry.data["clip"] for entry in entries if entry.kind is Mark.HEARD and _text(entry.data, "clip")}),
+        clips=len(
+            {entry.data["clip"] for entry in entries if entry.kind is Mark.HEARD and entry_text(entry.data, "clip")}
+        ),
         seal=contents.seal or "",
         broken=graded[Grade.BROKEN],
         incomplete=graded[Grade.INCOMPLETE],
@@ -360,78 +364,83 @@ def _page(folder: Path, contents: Contents, embed: bool) -> Page:
 
 
 def _finding(entries: Iterable[Entry]) -> Finding:
-    data = _last(entries, Mark.CONCLUDED)
+    data = last_of(entries, Mark.CONCLUDED)
     if not data:
         return Finding("none", "The session ended before anything was concluded.")
-    return Finding(_text(data, "condition"), _text(data, "finding"), _text(data, "part"), _text(data, "action"))
+    return Finding(
+        entry_text(data, "condition"), entry_text(data, "finding"), entry_text(data, "part"), entry_text(data, "action")
+    )
 
 
-def _readings(entries: Iterable[Entry]) -> tuple[ReadingRow, ...]:
+def _readings(entries: Sequence[Entry]) -> tuple[ReadingRow, ...]:
     rows: list[ReadingRow] = []
-    entries = list(entries)
-    names = {_text(entry.data, "meter"): _text(entry.data, "name") for entry in entries if entry.kind is Mark.METER}
+    forced = visit.overridden(entries)
+    names = {
+        entry_text(entry.data, "meter"): entry_text(entry.data, "name") for entry in entries if entry.kind is Mark.METER
+    }
     for entry in entries:
         data = entry.data
         if entry.kind is Mark.READING:
             rows.append(
                 ReadingRow(
                     number=len(rows) + 1,
-                    id=_text(data, "id"),
+                    id=entry_text(data, "id"),
                     time=entry.time,
-                    step=_text(data, "step"),
-                    name=_text(data, "reading"),
+                    step=entry_text(data, "step"),
+                    name=entry_text(data, "reading"),
                     value=_without_leads(data) or reading_text(data),
                     limit="watched over time" if data.get("series") else limit_text(data.get("limit")),
-                    verdict=_text(data, "verdict"),
-                    reason=_text(data, "reason"),
+                    verdict=entry_text(data, "verdict"),
+                    reason=entry_text(data, "reason"),
                     spoken=_spoken(data),
                     implausible=limit_text(data.get("implausible")),
                     uncertainty=_uncertainty(data),
                     meter=_meter(data, names),
                     decision=_decision(data),
+                    overridden=forced.get(entry_text(data, "id"), ""),
                 )
             )
     numbers = {row.id: row.number for row in rows}
     for entry in entries:
-        number = numbers.get(_text(entry.data, "reading"))
+        number = numbers.get(entry_text(entry.data, "reading"))
         if entry.kind is Mark.CORRECTED and number is not None:
-            by = numbers.get(_text(entry.data, "by"))
-            why = _text(entry.data, "why")
+            by = numbers.get(entry_text(entry.data, "by"))
+            why = entry_text(entry.data, "why")
             rows[number - 1] = replace(rows[number - 1], corrected=True, corrected_by=by, why=why)
     return tuple(rows)
 
 
 def _figures(entries: Sequence[Entry]) -> Iterator[FigureRow]:
-    ids = [_text(entry.data, "id") for entry in entries if entry.kind is Mark.READING]
+    ids = [entry_text(entry.data, "id") for entry in entries if entry.kind is Mark.READING]
     numbers = {name: number for number, name in enumerate(ids, 1)}
-    last = {_text(entry.data, "step"): entry.n for entry in entries if entry.kind is Mark.CALCULATED}
+    last = {entry_text(entry.data, "step"): entry.n for entry in entries if entry.kind is Mark.CALCULATED}
     for entry in entries:
         data = entry.data
-        if entry.kind is not Mark.CALCULATED or last[_text(data, "step")] != entry.n:
+        if entry.kind is not Mark.CALCULATED or last[entry_text(data, "step")] != entry.n:
             continue  # worked out again after a correction: that one counts
-        unit = symbol(_text(data, "unit") or None)
-        value = _with_unit(_short(_text(data, "value")), unit)
+        unit = symbol(entry_text(data, "unit") or None)
+        value = _with_unit(_short(entry_text(data, "value")), unit)
         if data.get("uncertainty") is not None:
-            value = f"{_short(_text(data, 'value'))} ± {_with_unit(_text(data, 'uncertainty'), unit)}"
+            value = f"{_short(entry_text(data, 'value'))} ± {_with_unit(entry_text(data, 'uncertainty'), unit)}"
         made_from = data.get("inputs")
         yield FigureRow(
             time=entry.time,
-            step=_text(data, "step"),
-            name=_text(data, "figure"),
+            step=entry_text(data, "step"),
+            name=entry_text(data, "figure"),
             value=value or "not known",
-            formula=_text(data, "formula"),
+            formula=entry_text(data, "formula"),
             inputs=tuple(
                 (
-                    _text(item, "reading"),
-                    _with_unit(_short(_text(item, "value")), symbol(_text(item, "unit") or None)),
-                    numbers.get(_text(item, "id")),
+                    entry_text(item, "reading"),
+                    _with_unit(_short(entry_text(item, "value")), symbol(entry_text(item, "unit") or None)),
+                    numbers.get(entry_text(item, "id")),
                 )
                 for item in (made_from if isinstance(made_from, list) else ())
                 if isinstance(item, Mapping)
             ),
             limit=_figure_limit(data, unit),
-            verdict=_text(data, "verdict"),
-            reason=_text(data, "reason"),
+            verdict=entry_text(data, "verdict"),
+            reason=entry_text(data, "reason"),
         )
 
 
@@ -464,50 +473,52 @@ def _watches(entries: Sequence[Entry]) -> Iterator[WatchRow]:
     begun = [
         (number, entry)
         for number, entry in enumerate(entries)
-        if entry.kind is Mark.ENTERED and _text(entry.data, "kind") == "watch"
+        if entry.kind is Mark.ENTERED and entry_text(entry.data, "kind") == "watch"
     ]
-    withdrawn = {_text(entry.data, "reading") for entry in entries if entry.kind is Mark.CORRECTED}
+    withdrawn = {entry_text(entry.data, "reading") for entry in entries if entry.kind is Mark.CORRECTED}
     for place, (number, entered) in enumerate(begun):
-        step = _text(entered.data, "step")
+        step = entry_text(entered.data, "step")
         until = next((at for at, other in begun[place + 1 :] if other.data.get("step") == step), len(entries))
         here = [entry for entry in entries[number:until] if entry.data.get("step") == step]
-        found = _last(here, Mark.WATCHED)
+        found = last_of(here, Mark.WATCHED)
         rows = found.get("series")
         told = {
-            _text(row, "reading"): row for row in (rows if isinstance(rows, list) else ()) if isinstance(row, Mapping)
+            entry_text(row, "reading"): row
+            for row in (rows if isinstance(rows, list) else ())
+            if isinstance(row, Mapping)
         }
         read: dict[str, list[Mapping[str, Any]]] = {}
         for entry in here:
-            if entry.kind is Mark.READING and _text(entry.data, "id") not in withdrawn:
-                read.setdefault(_text(entry.data, "series"), []).append(entry.data)
-        order = _mapping(found, "order")
+            if entry.kind is Mark.READING and entry_text(entry.data, "id") not in withdrawn:
+                read.setdefault(entry_text(entry.data, "series"), []).append(entry.data)
+        order = entry_mapping(found, "order")
         if read:
             yield WatchRow(
                 step=step,
                 start=entered.time,
                 over=bool(found),
-                verdict=_text(found, "verdict"),
-                order=f"{_text(order, 'reason')}: {_text(order, 'verdict')}" if order else "",
+                verdict=entry_text(found, "verdict"),
+                order=f"{entry_text(order, 'reason')}: {entry_text(order, 'verdict')}" if order else "",
                 series=tuple(_series(name, data, told.get(name, {})) for name, data in read.items()),
             )
 
 
 def _series(name: str, readings: Sequence[Mapping[str, Any]], row: Mapping[str, Any]) -> SeriesRow:
-    unit = symbol(_text(readings[0], "unit") or None)
-    fit, left_out = _mapping(row, "fit"), row.get("left_out")
+    unit = symbol(entry_text(readings[0], "unit") or None)
+    fit, left_out = entry_mapping(row, "fit"), row.get("left_out")
     points = sorted((_float(data, "seconds"), _float(data, "value")) for data in readings)
     curve = tuple(_float(fit, key) for key in ("settles", "starts", "tau")) if fit else ()
     goal = _float(row, "goal") if row.get("goal") is not None else None
     words = ""
     if fit:
         minutes = f"{_float(fit, 'tau') / 60:.3g}"
-        words = f"settles at {_with_unit(_text(fit, 'settles'), unit)}, time constant {minutes} min"
-        words += f", scatter {_with_unit(_text(fit, 'scatter'), unit)}"
+        words = f"settles at {_with_unit(entry_text(fit, 'settles'), unit)}, time constant {minutes} min"
+        words += f", scatter {_with_unit(entry_text(fit, 'scatter'), unit)}"
     return SeriesRow(
         name=name,
-        must=_text(row, "must"),
-        verdict=_text(row, "verdict"),
-        reason=_text(row, "reason"),
+        must=entry_text(row, "must"),
+        verdict=entry_text(row, "verdict"),
+        reason=entry_text(row, "reason"),
         fit=words,
         points=len(points),
         chart=chart(points, curve, goal, left_out if isinstance(left_out, list) else [], unit),
@@ -516,7 +527,7 @@ def _series(name: str, readings: Sequence[Mapping[str, Any]], row: Mapping[str, 
 
 def _float(data: Mapping[str, Any], key: str) -> float:
     try:
-        value = float(_text(data, key))
+        value = float(entry_text(data, key))
     except ValueError:
         return 0.0
     return value if isfinite(value) else 0.0
@@ -527,41 +538,41 @@ def _figure(value: str, unit: str) -> str:
 
 
 def _without_leads(data: Mapping[str, Any]) -> str:
-    leads = _mapping(data, "leads")
+    leads = entry_mapping(data, "leads")
     if not leads:
         return ""
-    bound = {Kind.ABOVE.value: f">{_SPACE}", Kind.BELOW.value: f"<{_SPACE}"}.get(_text(data, "kind"), "")
-    return bound + _figure(_text(leads, "corrected"), _text(leads, "unit"))
+    bound = {Kind.ABOVE.value: f">{_SPACE}", Kind.BELOW.value: f"<{_SPACE}"}.get(entry_text(data, "kind"), "")
+    return bound + _figure(entry_text(leads, "corrected"), entry_text(leads, "unit"))
 
 
 def _spoken(data: Mapping[str, Any]) -> str:
-    leads = _mapping(data, "leads")
-    off = _figure(_text(leads, "taken_off"), _text(leads, "unit"))
+    leads = entry_mapping(data, "leads")
+    off = _figure(entry_text(leads, "taken_off"), entry_text(leads, "unit"))
     return f"as spoken {reading_text(data)}, leads {off}" if leads else ""
 
 
 def _uncertainty(data: Mapping[str, Any]) -> str:
-    found = _mapping(data, "uncertainty")
-    return f"±{_SPACE}{_figure(_text(found, 'expanded'), _text(found, 'unit'))}" if found else ""
+    found = entry_mapping(data, "uncertainty")
+    return f"±{_SPACE}{_figure(entry_text(found, 'expanded'), entry_text(found, 'unit'))}" if found else ""
 
 
 def _meter(data: Mapping[str, Any], names: Mapping[str, str]) -> str:
     """ "Ostrel 61, up to 60 Ω: 0.5 % + 2 counts" """
-    meter, shown = _text(data, "meter"), _mapping(data, "range")
+    meter, shown = entry_text(data, "meter"), entry_mapping(data, "range")
     name = names.get(meter) or meter
     if not meter or not shown:
         return name
-    unit = symbol(_text(shown, "unit") or None)
-    accuracy = f"{_text(shown, 'percent')}{_SPACE}% + {_text(shown, 'counts')} counts"
-    return f"{name}, up to {_text(shown, 'up_to')}{_SPACE}{unit}: {accuracy}"
+    unit = symbol(entry_text(shown, "unit") or None)
+    accuracy = f"{entry_text(shown, 'percent')}{_SPACE}% + {entry_text(shown, 'counts')} counts"
+    return f"{name}, up to {entry_text(shown, 'up_to')}{_SPACE}{unit}: {accuracy}"
 
 
 def _decision(data: Mapping[str, Any]) -> str:
-    decision = _mapping(data, "decision")
+    decision = entry_mapping(data, "decision")
     if not decision:
         return ""
-    rule = _text(decision, "rule")
-    conformity = _text(decision, "conformity")
+    rule = entry_text(decision, "rule")
+    conformity = entry_text(decision, "conformity")
     return f"{rule}; conforms with probability {conformity}" if conformity else f"{rule}; a bound"
 
 
@@ -571,9 +582,9 @@ def _meters(entries: Iterable[Entry]) -> Iterator[MeterRow]:
             data, overdue = entry.data, entry.data.get("days_overdue")
             yield MeterRow(
                 entry.time,
-                _text(data, "name") or _text(data, "meter") or "not known",
-                _text(data, "serial"),
-                _text(data, "calibration_due"),
+                entry_text(data, "name") or entry_text(data, "meter") or "not known",
+                entry_text(data, "serial"),
+                entry_text(data, "calibration_due"),
                 overdue if isinstance(overdue, int) else 0,
             )
 
@@ -589,7 +600,7 @@ def _tally(readings: Iterable[ReadingRow]) -> tuple[tuple[str, int], ...]:
 def _outcome(entries: Sequence[Entry]) -> str:
     """How the session ended; empty where it was reopened and not closed since."""
     last = next((entry for entry in reversed(entries) if entry.kind in (Mark.CLOSED, Mark.REOPENED)), None)
-    return _text(last.data, "outcome") if last is not None else ""
+    return entry_text(last.data, "outcome") if last is not None else ""
 
 
 def _interruption(left: Entry | None, reopened: Entry) -> tuple[str, str]:
@@ -597,20 +608,18 @@ def _interruption(left: Entry | None, reopened: Entry) -> tuple[str, str]:
     since = "" if left is None else f"left {left.time:%Y-%m-%d %H:%M:%S}, "
     aside = reopened.data.get("set_aside")
     pieces = [piece for piece in aside if isinstance(piece, Mapping)] if isinstance(aside, list) else []
-    torn = "; ".join(f"{_text(piece, 'bytes')} bytes in {_text(piece, 'name')}" for piece in pieces)
+    torn = "; ".join(f"{entry_text(piece, 'bytes')} bytes in {entry_text(piece, 'name')}" for piece in pieces)
     return f"{since}resumed {reopened.time:%Y-%m-%d %H:%M:%S}", f"a torn line is set aside, {torn}" if torn else ""
 
 
-def _deviations(entries: Iterable[Entry]) -> Iterator[EventRow]:
+def _refusals(entries: Iterable[Entry]) -> Iterator[EventRow]:
     before: Entry | None = None
     for entry in entries:
-        data, step = entry.data, _text(entry.data, "step")
-        if entry.kind is Mark.DEVIATION:
-            yield EventRow(entry.time, "deviation", step, _text(data, "what"), _text(data, "reason"))
-        elif entry.kind is Mark.REFUSED:
-            yield EventRow(entry.time, "refused", step, _text(data, "reason"))
+        data, step = entry.data, entry_text(entry.data, "step")
+        if entry.kind is Mark.REFUSED:
+            yield EventRow(entry.time, "refused", step, entry_text(data, "reason"))
         elif entry.kind is Mark.FAULT:
-            yield EventRow(entry.time, "fault", step, _text(data, "what"))
+            yield EventRow(entry.time, "fault", step, entry_text(data, "what"))
         elif entry.kind is Mark.REOPENED:
             yield EventRow(entry.time, "interruption", step, *_interruption(before, entry))
         before = entry
@@ -619,74 +628,69 @@ def _deviations(entries: Iterable[Entry]) -> Iterator[EventRow]:
 def _cautions(entries: Iterable[Entry]) -> Iterator[EventRow]:
     for entry in entries:
         if entry.kind is Mark.SAID and entry.data.get("about") == "caution":
-            text = _text(entry.data, "text")
+            text = entry_text(entry.data, "text")
             word, _, rest = text.partition(" ")
             signal = word.strip(".,:;!").lower()
             if signal in set(Signal):
-                yield EventRow(entry.time, signal, _text(entry.data, "step"), rest)
+                yield EventRow(entry.time, signal, entry_text(entry.data, "step"), rest)
             else:
-                yield EventRow(entry.time, "", _text(entry.data, "step"), text)
+                yield EventRow(entry.time, "", entry_text(entry.data, "step"), text)
 
 
 def _energy(entries: Iterable[Entry]) -> tuple[tuple[str, tuple[tuple[datetime, str], ...]], ...]:
     sources: dict[str, list[tuple[datetime, str]]] = {}
     for entry in entries:
         if entry.kind is Mark.ENERGY:
-            sources.setdefault(_text(entry.data, "name") or _text(entry.data, "source"), []).append(
-                (entry.time, _text(entry.data, "state"))
+            sources.setdefault(entry_text(entry.data, "name") or entry_text(entry.data, "source"), []).append(
+                (entry.time, entry_text(entry.data, "state"))
             )
     return tuple((source, tuple(states)) for source, states in sources.items())
 
 
-def _off(entries: Iterable[Entry]) -> tuple[OffItem, ...]:
-    items: list[OffItem] = []
-    for entry in entries:
-        item = _text(entry.data, "item")
-        if entry.kind is Mark.TAKEN_OFF:
-            items.append(OffItem(item, entry.time, None))
-        elif entry.kind is Mark.PUT_BACK:
-            for place, row in enumerate(items):
-                if row.item == item and row.back is None:
-                    items[place] = replace(row, back=entry.time)
-                    break
-    return tuple(items)
-
-
-def _transcript(folder: Path, entries: Iterable[Entry], embed: bool) -> Iterator[Passage]:
-    step, lines = "", list[Line]()
+def _transcript(folder: Path, entries: Sequence[Entry], embed: bool, notes: Sequence[Note]) -> Iterator[Passage]:
+    played = {note.clip.name: note.id for note in notes if note.clip}
+    step, lines, begun = "", list[Line](), entries[0].time
     for entry in entries:
         if entry.kind is Mark.ENTERED:
             if lines:
-                yield Passage(step, tuple(lines))
-            step, lines = _text(entry.data, "step"), []
-        elif line := _line(folder, entry, embed):
-            lines.append(line)
+                yield Passage(step, _spent(entry.time - begun), tuple(lines))
+            step, lines, begun = entry_text(entry.data, "step"), [], entry.time
+        elif line := _line(folder, entry, embed, played):
+            lines.append(replace(line, number=entry.n))
     if lines:
-        yield Passage(step, tuple(lines))
+        yield Passage(step, _spent(entries[-1].time - begun), tuple(lines))
 
 
-def _line(folder: Path, entry: Entry, embed: bool) -> Line | None:
+def _spent(span: timedelta) -> str:
+    return duration(span) if span >= timedelta(minutes=1) else ""
+
+
+def _line(folder: Path, entry: Entry, embed: bool, played: Mapping[str, str]) -> Line | None:
     data, time = entry.data, entry.time
     match entry.kind:
         case Mark.HEARD:
+            note = played.get(entry_text(data, "clip"), "")
             return Line(
                 time,
                 "technician",
-                _text(data, "text"),
+                entry_text(data, "text"),
                 confidence=_confidence(data.get("confidence")),
                 others=_others(data),
-                clip=_clip(folder, data, embed),
+                clip=None if note else clip_of(folder, data, embed),
+                note=note,
             )
         case Mark.SAID:
-            return Line(time, "handsfree", _text(data, "text"), about=_text(data, "about"))
+            return Line(time, "handsfree", entry_text(data, "text"), about=entry_text(data, "about"))
         case Mark.ASKED_AGAIN:
-            return Line(time, "", f"Asked again: {_text(data, 'reason')}")
+            return Line(time, "", f"Asked again: {entry_text(data, 'reason')}")
         case Mark.FAULT:
-            return Line(time, "", f"Fault: {_text(data, 'what')}", about="fault")
+            return Line(time, "", f"Fault: {entry_text(data, 'what')}", about="fault")
+        case Mark.MARKED:
+            return Line(time, "", "Marked for the supervisor", about="marked")
         case Mark.PAUSED | Mark.RESUMED:
             return Line(time, "", "Standing by" if entry.kind is Mark.PAUSED else "Going ahead")
         case Mark.ENDED:
-            return Line(time, "", f"Input ended: {_text(data, 'why')}")
+            return Line(time, "", f"Input ended: {entry_text(data, 'why')}")
         case Mark.REOPENED:
             return Line(time, "", "Session resumed")
     return None
@@ -698,39 +702,7 @@ def _confidence(value: Any) -> str:
 
 def _others(data: Mapping[str, Any]) -> str:
     found = data.get("alternatives")
-    texts = [_text(other, "text") for other in found if isinstance(other, Mapping)] if isinstance(found, list) else []
-    return "; ".join(text for text in texts[:3] if text and text != _text(data, "text"))
-
-
-def _clip(folder: Path, data: Mapping[str, Any], embed: bool) -> Clip | None:
-    name = data.get("clip")
-    if name is None:
-        return None
-    if not isinstance(name, str) or not CLIP_NAME.fullmatch(name):
-        return Clip(str(name), None, "not a clip's name")
-    try:
-        flac = (folder / name).read_bytes()
-    except OSError:
-        return Clip(name, None, "clip missing")
-    source = f"data:audio/flac;base64,{base64.b64encode(flac).decode()}" if embed else name
-    return Clip(name, source, None if digest(flac) == data.get("clip_sha256") else "clip altered")
-
-
-def _last(entries: Iterable[Entry], kind: Mark) -> Mapping[str, Any]:
-    return next((entry.data for entry in reversed(list(entries)) if entry.kind is kind), {})
-
-
-def _text(data: Mapping[str, Any], key: str) -> str:
-    value = data.get(key)
-    return "" if value is None else str(value)
-
-
-def _mapping(data: Mapping[str, Any], key: str) -> Mapping[str, Any]:
-    value = data.get(key)
-    return value if isinstance(value, Mapping) else {}
-
-
-def _duration(span: timedelta) -> str:
-    minutes, seconds = divmod(max(0, round(span.total_seconds())), 60)
-    hours, minutes = divmod(minutes, 60)
-    return f"{hours} h {minutes:02} min" if hours else f"{minutes} min {seconds:02} s"
+    texts = (
+        [entry_text(other, "text") for other in found if isinstance(other, Mapping)] if isinstance(found, list) else []
+    )
+    return "; ".join(text for text in texts[:3] if text and text != entry_text(data, "text"))

@@ -93,7 +93,8 @@ def test_the_finding_comes_first_with_its_condition_in_a_word(finished: Path) ->
     assert finding.all("dl")[0].text == (
         "Part pump motor, VP-2-310 "
         "Recommended Replace the motor. Keep the capacitor: it is within its limits. "
-        "Nonconforming start winding OL (over range), limit at most 30 Ω (reading 7 )"
+        "Nonconforming start winding OL (over range), limit at most 30 Ω (reading 7 ) "
+        "Deviations 1, with their reasons"
     )
     assert root.all("title")[0].text == "FAULTY: Booster pump hums and does not start, 2031-03-14"
 
@@ -145,10 +146,13 @@ def test_every_link_inside_the_page_has_its_target(finished: Path) -> None:
 
 
 def test_deviations_and_refusals_stand_with_their_reasons(finished: Path) -> None:
-    (table,) = section(page(finished), "deviations").all("table")
+    root = page(finished)
+    (deviation,) = section(root, "deviations").all("li")
+    assert deviation.text.startswith("step not carried out . Reason: the gauge is at the workshop")
+    assert deviation.text.endswith("bearing-play")
+    (table,) = section(root, "refusals").all("table")
     assert [row[1:] for row in rows(table)] == [
         ["refused", "the supply is not isolated yet; the cover stays on", "isolate"],
-        ["deviation", "step not carried out: the gauge is at the workshop", "bearing-play"],
     ]
 
 
@@ -163,11 +167,11 @@ def test_energy_sources_stand_with_every_state_they_had(finished: Path) -> None:
 
 
 def test_what_is_still_off_the_machine_is_said(finished: Path, unfinished: Path) -> None:
-    assert "not put back" not in section(page(finished), "off").text
+    assert "STILL OFF" not in section(page(finished), "off").text
     (table,) = section(page(unfinished), "off").all("table")
-    assert [(row[0], row[2]) for row in rows(table)] == [
-        ("terminal cover", "not put back"),
-        ("capacitor lead", "not put back"),
+    assert [(row[0], row[3]) for row in rows(table)] == [
+        ("terminal cover", "STILL OFF"),
+        ("capacitor lead", "STILL OFF"),
     ]
 
 

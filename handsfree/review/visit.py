@@ -1,0 +1,368 @@
+"""What surrounds the measurements of a visit, for the page: what it is known by, what departed from the procedure, what
+came off and went back, what was replaced, noted, marked and waited for.
+
+The one rule: whatever is open at the end of the record (still off, not verified, still running) is said to be so; no
+row depends on the procedure, only on what was recorded.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, replace
+from datetime import datetime, timedelta
+from pathlib import Path
+from typing import Any
+
+from handsfree.review.entries import Clip, clip_of, duration, entry_number, entry_text
+from handsfree.session.events import Mark
+from handsfree.session.journal import Entry
+
+OVERRIDDEN = "limit overridden"  # what a deviation is called that goes on against a reading
+_CALLED = {
+    "work_order": "work order",
+    "asset": "asset number",
+    "serial": "serial number",
+    "site": "site",
+    "technician": "technician",
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Known:
+    """Something the visit is known by; ``words`` as it was spelled, ``missing`` why it could not be."""
+
+    name: str
+    value: str
+    words: str = ""
+    missing: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Note:
+    """A note as it was heard; ``checked`` where no recogniser had a part in it. ``line`` is its entry's number."""
+
+    id: str
+    time: datetime
+    step: str
+    kind: str
+    item: str
+    text: str
+    checked: bool
+    clip: Clip | None
+    line: int
+
+
+@dataclass(frozen=True, slots=True)
+class Deviation:
+    """A departure from the procedure; ``about`` is empty where it is the step. ``note`` is the reason in own words,
+    ``reading`` the number of the reading whose limit was overridden.
+    """
+
+    time: datetime
+    step: str
+    what: str
+    about: str
+    reason: str
+    note: Note | None
+    reading: int | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class OffItem:
+    """Something taken off the machine. ``back`` is None while it is off; counts are None where it is not counted."""
+
+    item: str
+    count: int | None
+    place: str
+    orientation: str
+    remarks: tuple[Note, ...]
+    off: datetime
+    back: datetime | None = None
+    count_back: int | None = None
+
+    @property
+    def short(self) -> bool:
+        """Whether another number went back than came off."""
+        return self.back is not None and None not in (self.count, self.count_back) and self.count != self.count_back
+
+
+@dataclass(frozen=True, slots=True)
+class Count:
+    """What was counted and came out other than asked for; ``item`` is empty for times that something was done."""
+
+    time: datetime
+    step: str
+    item: str
+    expected: int
+    count: int
+
+
+@dataclass(frozen=True, slots=True)
+class Part:
+    """A part that was replaced. ``because`` and ``by`` are numbers of readings: why it was, and what shows that the new
+    one works; ``verified`` is when that was, None where it was not, or holds no longer.
+    """
+
+    time: datetime
+    part: str
+    old: str
+    new: str
+    reason: str
+    because: int | None
+    verifying: str
+    verified: datetime | None
+    by: int | None
+
+
+@dataclass(frozen=True, slots=True)
+class Marked:
+    """A moment for the supervisor; ``line`` is its entry's number, ``heard`` what was said last before it."""
+
+    time: datetime
+    step: str
+    line: int
+    heard: str
+
+
+@dataclass(frozen=True, slots=True)
+class TimerRow:
+    """A timer, how it ended and when; ``step`` is where it ended, ``waited`` how long was spent there in all."""
+
+    name: str
+    started: datetime
+    runs: str
+    state: str
+    ended: datetime | None = None
+    step: str = ""
+    waited: str = ""
+
+
+def known_by(entries: Iterable[Entry]) -> tuple[Known, ...]:
+    """What the visit is known by, in the order in which that became known."""
+    found: dict[str, Known] = {}
+    missing = {name: what for what, name in _CALLED.items()}
+    for entry in entries:
+        data = entry.data
+        what = entry_text(data, "what")
+        if entry.kind is Mark.IDENTIFIED and what in _CALLED:
+            found[what] = Known(_CALLED[what], entry_text(data, "value"), entry_text(data, "words"))
+        elif entry.kind is Mark.DEVIATION and (about := entry_text(data, "about")) in missing:
+            found.setdefault(missing[about], Known(about, "", missing=entry_text(data, "reason")))
+    return tuple(found.values())
+
+
+def notes_of(folder: Path, entries: Iterable[Entry], embed: bool) -> tuple[Note, ...]:
+    """Every note with its clip, in order."""
+    return tuple(note for note, _ in _noted(folder, entries, embed))
+
+
+def _noted(folder: Path, entries: Iterable[Entry], embed: bool) -> Iterator[tuple[Note, Entry]]:
+    heard: Mapping[str, Any] = {}
+    for entry in entries:
+        data = entry.data
+        if entry.kind is Mark.HEARD:
+            heard = data
+        elif entry.kind is Mark.NOTED:
+            kept = heard if heard.get("clip") == data.get("clip") else data  # what was heard has the clip's hash
+            yield (
+                Note(
+                    id=entry_text(data, "id"),
+                    time=entry.time,
+                    step=entry_text(data, "step"),
+                    kind=entry_text(data, "kind"),
+                    item=entry_text(data, "item"),
+                    text=entry_text(data, "text"),
+                    checked=data.get("checked") is True,
+                    clip=clip_of(folder, kept, embed),
+                    line=entry.n,
+                ),
+                entry,
+            )
+
+
+def deviations(entries: Sequence[Entry], notes: Sequence[Note], numbers: Mapping[str, int]) -> Iterator[Deviation]:
+    """What departed from the procedure; a reason in own words stands just before, in answer to the same utterance.
+
+    ``numbers`` are those of the readings by their ids.
+    """
+    forced = {entry.n: numbers.get(taken) for taken, entry in _forced(entries)}
+    by_line, reason = {note.line: note for note in notes if note.kind == "reason"}, None
+    for entry in entries:
+        data = entry.data
+        if entry.kind is Mark.HEARD:
+            reason = None
+        elif entry.kind is Mark.NOTED:
+            reason = by_line.get(entry.n)
+        elif entry.kind is Mark.DEVIATION:
+            yield Deviation(
+                time=entry.time,
+                step=entry_text(data, "step"),
+                what=entry_text(data, "what"),
+                about=entry_text(data, "about"),
+                reason=entry_text(data, "reason"),
+                note=reason,
+                reading=forced.get(entry.n),
+            )
+            reason = None
+
+
+def overridden(entries: Iterable[Entry]) -> dict[str, str]:
+    """Why the limit of a reading was overridden, by the reading's id."""
+    return {taken: entry_text(entry.data, "reason") for taken, entry in _forced(entries)}
+
+
+def _forced(entries: Iterable[Entry]) -> Iterator[tuple[str, Entry]]:
+    """The reading, by its id, that each override of a limit went on against."""
+    said: dict[str, str] = {}  # the last reading by what a deviation calls it
+    for entry in entries:
+        data = entry.data
+        if entry.kind is Mark.READING:
+            said[f"{entry_text(data, 'reading')}, {entry_text(data, 'words')}"] = entry_text(data, "id")
+        elif entry.kind is Mark.DEVIATION and data.get("what") == OVERRIDDEN:
+            about = entry_text(data, "about")
+            if about in said:
+                yield said[about], entry
+
+
+def ledger(entries: Iterable[Entry], notes: Sequence[Note]) -> tuple[OffItem, ...]:
+    """Each thing that came off, with what was remarked about it until it went back."""
+    items: list[OffItem] = []
+    by_line = {note.line: note for note in notes if note.item}
+    waiting: list[Note] = []  # said of something before the step that takes it off was done
+    counted: dict[tuple[str, str], int] = {}
+    plan: dict[str, OffItem] = {}
+    for entry in entries:
+        data = entry.data
+        item, step = entry_text(data, "item"), entry_text(data, "step")
+        place = next((at for at in reversed(range(len(items))) if items[at].item == item), None)
+        is_off = place is not None and items[place].back is None
+        count = entry_number(data, "count")
+        if entry.kind is Mark.TAKEN_OFF:
+            before = plan.get(item)  # where it came off before and went back, only that it is off again is recorded
+            row = OffItem(
+                item=item,
+                count=int(count) if count is not None else before.count if before else None,
+                place=entry_text(data, "place") or (before.place if before else ""),
+                orientation=entry_text(data, "orientation") or (before.orientation if before else ""),
+                remarks=tuple(note for note in waiting if note.item == item),
+                off=entry.time,
+            )
+            plan[item] = row
+            items.append(row)
+            waiting = [note for note in waiting if note.item != item]
+        elif entry.kind is Mark.NOTED and entry.n in by_line:
+            if place is not None and is_off:
+                items[place] = replace(items[place], remarks=(*items[place].remarks, by_line[entry.n]))
+            else:
+                waiting.append(by_line[entry.n])
+        elif entry.kind is Mark.COUNTED and count is not None:
+            counted[step, item] = int(count)
+        elif entry.kind is Mark.PUT_BACK and place is not None and is_off:
+            items[place] = replace(items[place], back=entry.time, count_back=counted.get((step, item)))
+    return tuple(items)
+
+
+def counts(entries: Iterable[Entry]) -> tuple[Count, ...]:
+    """What was counted last of something at a step and is not what was asked for there."""
+    last: dict[tuple[str, str, int], Count] = {}
+    visit = 0
+    for entry in entries:
+        data = entry.data
+        visit += entry.kind in (Mark.ENTERED, Mark.PIECE)
+        count, expected = entry_number(data, "count"), entry_number(data, "expected")
+        if entry.kind is Mark.COUNTED and count is not None and expected is not None:
+            step, item = entry_text(data, "step"), entry_text(data, "item")
+            last[step, item, visit] = Count(entry.time, step, item, int(expected), int(count))
+    return tuple(row for row in last.values() if row.count != row.expected)
+
+
+def parts(entries: Sequence[Entry], numbers: Mapping[str, int]) -> tuple[Part, ...]:
+    """Every part that was replaced; ``numbers`` are those of the readings by their ids."""
+    withdrawn = {entry_text(entry.data, "reading") for entry in entries if entry.kind is Mark.CORRECTED}
+    forced = overridden(entries)
+    rows: list[Part] = []
+    for at, entry in enumerate(entries):
+        data = entry.data
+        if entry.kind is Mark.REPLACED:
+            verifying = entry_text(data, "verified_by")
+            verified, by = _verified(entries[at + 1 :], entry_text(data, "part"), verifying, withdrawn, forced)
+            rows.append(
+                Part(
+                    time=entry.time,
+                    part=entry_text(data, "part"),
+                    old=entry_text(data, "old"),
+                    new=entry_text(data, "new"),
+                    reason=entry_text(data, "reason"),
+                    because=numbers.get(entry_text(data, "reading")),
+                    verifying=verifying,
+                    verified=verified,
+                    by=numbers.get(by),
+                )
+            )
+    return tuple(rows)
+
+
+def _verified(
+    later: Sequence[Entry], part: str, step: str, withdrawn: set[str], forced: Mapping[str, str]
+) -> tuple[datetime | None, str]:
+    """When a part was verified, None where what did it does not stand any more, and the id of the reading it hangs on.
+
+    After GO BACK to the step it is to be verified again: what was read there before does not count.
+    """
+    verified: datetime | None = None
+    reading: Entry | None = None
+    for entry in later:
+        data = entry.data
+        if entry.kind is Mark.REPLACED and data.get("part") == part:
+            break  # and the new one was replaced
+        if entry.kind is Mark.VERIFIED and data.get("part") == part:
+            verified = entry.time
+        elif entry.kind is Mark.ENTERED and data.get("step") == step:
+            verified, reading = None, None
+        elif entry.kind is Mark.READING and data.get("step") == step and data.get("id") not in withdrawn:
+            reading = entry
+    if reading is None:
+        return verified, ""
+    last = entry_text(reading.data, "id")
+    good = reading.data.get("verdict") in (None, "conforming") or last in forced
+    return (verified or reading.time) if good else None, last
+
+
+def marked(entries: Iterable[Entry]) -> Iterator[Marked]:
+    """The moments that the supervisor should look at."""
+    heard: list[str] = ["", ""]
+    for entry in entries:
+        if entry.kind is Mark.HEARD:
+            heard = [heard[1], entry_text(entry.data, "text")]
+        elif entry.kind is Mark.MARKED:
+            yield Marked(entry.time, entry_text(entry.data, "step"), entry.n, heard[0])
+
+
+def timers(entries: Sequence[Entry]) -> tuple[TimerRow, ...]:
+    """Every timer that was started, with how it ended."""
+    rows: list[TimerRow] = []
+    running: dict[str, int] = {}
+    for at, entry in enumerate(entries):
+        data = entry.data
+        name, state = entry_text(data, "timer"), entry_text(data, "state")
+        if entry.kind is not Mark.TIMER:
+            continue
+        if state == "started":
+            seconds = entry_number(data, "seconds") or 0
+            if name in running:
+                rows[running[name]] = replace(rows[running[name]], state="begun anew", ended=entry.time)
+            running[name] = len(rows)
+            row = TimerRow(name.replace("-", " "), entry.time, duration(timedelta(seconds=seconds)), "still running")
+            rows.append(row)
+        elif state in ("over", "cancelled") and name in running:
+            step, spent = _stay(entries, at)
+            place = running.pop(name)
+            rows[place] = replace(rows[place], state=state, ended=entry.time, step=step, waited=duration(spent))
+    return tuple(rows)
+
+
+def _stay(entries: Sequence[Entry], at: int) -> tuple[str, timedelta]:
+    """The step during which an entry was made, and how long was spent at it."""
+    begun = next((entry for entry in reversed(entries[: at + 1]) if entry.kind is Mark.ENTERED), entries[0])
+    left = next((entry for entry in entries[at + 1 :] if entry.kind is Mark.ENTERED), entries[-1])
+    return entry_text(begun.data, "step"), left.time - begun.time
