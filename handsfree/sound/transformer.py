@@ -162,7 +162,7 @@ class Sound:
 
     @property
     def seconds(self) -> float:
-        return self.heard.shape[1] * STRIDE / RATE
+        return float(self.heard.shape[1] * STRIDE / RATE)
 
 
 @dataclass(frozen=True)

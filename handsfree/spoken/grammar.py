@@ -98,8 +98,8 @@ class _Key:
 
     def __init__(self, what: Open) -> None:
         self.what = what
-        self.key = (what.reading, what.correction, tuple(what.answers.items()), what.words)
-        self.key += (what.identifier, what.identifier_named, what.change, what.dictation)
+        spelled = (what.identifier, what.identifier_named, what.change)
+        self.key = (what.reading, what.correction, tuple(what.answers.items()), what.words, spelled, what.dictation)
 
     def __hash__(self) -> int:
         return hash(self.key)
