@@ -191,19 +191,21 @@ class Net:
         return token
 
 
-def search(network: Network, net: Net, heard: Heard, beam: int = BEAM) -> Found:
+def search(network: Network, net: Net, heard: Heard, beam: int = BEAM, behind: float = BEHIND) -> Found:
     """What of the grammar was said; ``heard`` must have ``beam`` + 1 rows."""
     free = _Free(network.tokens)
-    sentences = _search(network, net, heard, beam, free)
+    sentences = _search(network, net, heard, beam, behind, free)
     return Found(sentences, network.tokens.decode(free.written), free.score, len(free.written))
 
 
 def score(network: Network, net: Net, heard: Heard, beam: int = BEAM) -> dict[str, float]:
     """How likely the sentences of a small grammar are; those that are given up on the way are left out."""
-    return dict(_search(network, net, heard, beam, None))
+    return dict(_search(network, net, heard, beam, BEHIND, None))
 
 
-def _search(network: Network, net: Net, heard: Heard, beam: int, free: _Free | None) -> tuple[tuple[str, float], ...]:
+def _search(
+    network: Network, net: Net, heard: Heard, beam: int, behind: float, free: _Free | None
+) -> tuple[tuple[str, float], ...]:
     sound, written = heard
     sums: defaultdict[tuple[str, ...], list[float]] = defaultdict(list)
     texts = [_Text(0.0, net.beginning(), (), 0)]
@@ -214,7 +216,7 @@ def _search(network: Network, net: Net, heard: Heard, beam: int, free: _Free | N
             for words, cost in text.whole:
                 sums[words].append(text.score + cost + ending)
                 best = max(best, sums[words][-1])
-        longer = _longer(net, written, texts, beam, best - BEHIND, first=number == 0)
+        longer = _longer(net, written, texts, beam, behind, best, first=number == 0)
         rows, tokens = [text.row for text, _ in longer], [token for _, token in longer]
         if free is not None:
             free.go_on(written, rows, tokens)
@@ -227,7 +229,7 @@ def _search(network: Network, net: Net, heard: Heard, beam: int, free: _Free | N
 
 
 def _longer(
-    net: Net, written: Written, texts: list[_Text], beam: int, least: float, *, first: bool
+    net: Net, written: Written, texts: list[_Text], beam: int, behind: float, best: float, *, first: bool
 ) -> list[tuple[_Text, int]]:
     """The likeliest texts that are one token longer, with that token; each still holds the row it comes from."""
     choice: list[tuple[float, int, _Text, list[_Place], bool]] = []
@@ -237,12 +239,12 @@ def _longer(
         closings = net.closings if text.whole and text.places else []
         for token in {*after, *closings}:
             log = text.score + float(logs[token])
-            if log >= least:
+            if log >= best - behind:
                 choice.append((log, token, text, after.get(token, []), token in closings))
     choice.sort(key=lambda each: -each[0])
     found = []
     for log, token, text, places, closed in choice[:beam]:
-        if log < choice[0][0] - BEHIND:
+        if log < choice[0][0] - behind:
             break
         whole = net.whole(places) + (text.whole if closed else ())
         found.append((_Text(log, tuple(places), whole, text.row), token))

@@ -18,7 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from handsfree.sound.automaton import Automaton, smallest
-from handsfree.sound.beam import BEAM, Net, score, search, together
+from handsfree.sound.beam import BEAM, BEHIND, Net, score, search, together
 from handsfree.sound.denoise import denoised
 from handsfree.sound.dictation import Pieces, words
 from handsfree.sound.engines import MOONSHINE, network_folder
@@ -37,6 +37,9 @@ if TYPE_CHECKING:
 Sense = Meaning | str  # what a sentence means; the sentence itself where it would be refused
 
 GRAMMARS_KEPT = 4
+# A spelled identifier is a long row of words, each of which may be any of forty, and the network read few such texts.
+# Of 45 in hum at 10 dB on the tuning set these get 33 right at the first try, and those of other sentences 29.
+SPELLING_BEAM, SPELLING_BEHIND = 12, 18.0
 ALTERNATIVES = 5
 # Nats that must speak for a word that is listened for only to be refused (``grammar.decoys``), beside the others.
 DECOY = math.log(0.01)
@@ -164,8 +167,9 @@ class MoonshineRecogniser:
 
     def _view(self, samples: NDArray[np.int16]) -> _View:
         assert self._open is not None
-        heard = self._network.listen(samples, BEAM + 1)
-        found = search(self._network, self._open.net, heard)
+        beam, behind = (SPELLING_BEAM, SPELLING_BEHIND) if self._spelled else (BEAM, BEHIND)
+        heard = self._network.listen(samples, beam + 1)
+        found = search(self._network, self._open.net, heard, beam, behind)
         logs: dict[Sense, list[float]] = {}
         texts: dict[Sense, str] = {}
         for text, log in sorted(
@@ -177,10 +181,13 @@ class MoonshineRecogniser:
         summed = {meant: together(each) for meant, each in logs.items()}
         return _View(heard, summed, texts, found.free, found.free / (found.tokens + 1))
 
+    @property
+    def _spelled(self) -> bool:
+        return self._what.identifier is not None or self._what.change
+
     def _unsaid(self, text: str) -> float:
         """Nats against a number without its unit: in noise "bar" becomes "four", and "ohms" becomes "one"."""
-        spelled = self._what.identifier is not None or self._what.change
-        return UNIT_UNSAID if not spelled and text.split()[-1] in FIGURE_WORDS else 0.0
+        return UNIT_UNSAID if not self._spelled and text.split()[-1] in FIGURE_WORDS else 0.0
 
     def _sense(self, text: str) -> Sense:
         meant = grammar.understand(text, self._what)

@@ -21,7 +21,7 @@ SAME_SOUND = {
     "one": ("won",),
     "oh": ("O",),
     "o": ("oh", "O"),
-    "niner": ("nine or", "nine-er"),
+    "niner": ("nine or", "nine-er", "nine are", "nine her"),
     "fower": ("four",),
     "fife": ("fife's",),
     "seized": ("ceased",),
@@ -38,7 +38,7 @@ SAME_SOUND = {
     "x-ray": ("x ray", "xray", "X-Ray", "ex-ray"),
 }
 
-# And for letters of the spelling alphabet.
+# And for letters of the spelling alphabet: found on recordings for tuning, and others of the kind.
 SPELT_NEARLY = {
     "bravo": ("brawl", "brava", "Bravos"),
     "delta": ("Delva", "Delphor", "Delts"),
@@ -85,7 +85,7 @@ NEARLY = {
     "amps": ("ants", "ends", "aps", "apps", "ams", "amp's"),
     "amp": ("ant",),
     "megohms": ("megomes", "megams", "megoms", "maggoms", "megons", "megalms", "mega homes", "meg homes"),
-    "kilohms": ("kilomes", "kilo homes", "key loams", "killoms", "kiloms"),
+    "kilohms": ("kilomes", "kilo homes", "key loams", "killoms", "kiloms", "killed owns"),
     "microfarads": ("microphones", "microference", "micro ferts", "micro first", "micro ferrets", "microfarad"),
     "kilopascals": ("kilopascos", "kilo pastels", "kilopasples"),
     "milliamps": ("milliants", "milliamp", "milli ants"),
@@ -94,7 +94,8 @@ NEARLY = {
     "fahrenheit": ("fair and height", "Farron height"),
     "three": ("free",),
     "six": ("sixths",),
-    "niner": ("minor", "miner"),
+    "niner": ("minor", "miner", "Neiner"),
+    "fower": ("Fowler", "Vour", "flower"),
     **SPELT_NEARLY,
 }
 
@@ -126,6 +127,10 @@ UNSPACED: dict[tuple[str, ...], tuple[str, ...]] = {
     ("degrees", "fahrenheit"): ("°F",),
 }
 
+# Nats in favour of a word that is said on the radio and hardly ever written: the network's own opinion of how often it
+# comes is that of ordinary text. Not for "fower", which is written "four" too.
+SELDOM_WRITTEN = {"niner": 2.0}
+
 NEARLY_COSTS = 1.0  # nats, for a writing that has another meaning in ordinary text
 
 FIGURE_WORDS = frozenset(
@@ -137,19 +142,20 @@ FIGURES_AT_MOST = 9
 
 
 def writings(words: Sequence[str]) -> Iterator[tuple[str, float]]:
-    """What may be written for these words of the grammar, mostly one, and what that costs in nats (0 or less).
+    """What may be written for these words of the grammar, mostly one, and what that costs in nats.
 
     A writing that begins with a space stands by itself; one without is joined to what stands before it.
     """
     key = tuple(words)
+    prior = SELDOM_WRITTEN.get(key[0], 0.0)
     plain = TOGETHER.get(key, ()) if len(key) > 1 else (key[0], *SAME_SOUND.get(key[0], ()))
     for text in plain:
-        yield from ((f" {form}", 0.0) for form in _forms(text))
+        yield from ((f" {form}", prior) for form in _forms(text))
     if len(key) == 1:
         for text in NEARLY.get(key[0], ()):
-            yield from ((f" {form}", -NEARLY_COSTS) for form in _forms(text))
+            yield from ((f" {form}", prior - NEARLY_COSTS) for form in _forms(text))
         if key[0] in FIGURE_WORDS:
-            yield from ((text, 0.0) for text in plain)  # "twenty-five", after the hyphen
+            yield from ((text, prior) for text in plain)  # "twenty-five", after the hyphen
     yield from ((text, 0.0) for text in UNSPACED.get(key, ()))
 
 

@@ -16,7 +16,20 @@ from handsfree.sound.protocol import Audio, Recogniser
 from handsfree.sound.sphinx import GRAMMARS_KEPT, SphinxRecogniser
 from handsfree.spoken import grammar
 from handsfree.spoken.expression import Alt
-from handsfree.spoken.meaning import Answer, Command, Expectation, Kind, Open, Quantity, Reading, Refusal, Word
+from handsfree.spoken.identifiers import Form
+from handsfree.spoken.meaning import (
+    Answer,
+    Command,
+    Expectation,
+    Kind,
+    Open,
+    Quantity,
+    Reading,
+    Refusal,
+    Respelled,
+    Spelled,
+    Word,
+)
 
 SPEECH = Path(__file__).parent / "speech"
 EVERYTHING = Open(reading=Expectation(), words=frozenset(Word))
@@ -119,6 +132,41 @@ def test_volts_said_where_ohms_are_asked_for_are_refused(ear: Recogniser, name: 
     meant = grammar.understand(ear.hear(clip(name)).text, what)
     assert isinstance(meant, Refusal)
     assert "voltage" in meant.reason
+
+
+SERIAL = Open(
+    identifier=Form("AA-999"),
+    identifier_named=("serial", "serial number"),
+    change=True,
+    words=frozenset({Word.AFFIRM, Word.NEGATIVE, Word.SAY_AGAIN}),
+)
+
+
+@pytest.mark.parametrize(
+    ("name", "meant"),
+    [
+        ("serial_number_bravo_x_ray_four_zero_niner", Spelled("BX-409")),
+        ("third_is_papa", Respelled("third is papa")),
+        ("say_again", Command(Word.SAY_AGAIN)),
+    ],
+)
+def test_a_serial_number_that_is_spelled_is_heard_and_so_is_what_puts_it_right(
+    ear: Recogniser, name: str, meant: Spelled | Respelled | Command
+) -> None:
+    ear.open(SERIAL)
+    assert not ear.missing_words
+    utterance = ear.hear(clip(name))
+    assert grammar.understand(utterance.text, SERIAL) == meant
+    assert utterance.confidence is not None
+    assert utterance.confidence > ACCEPT
+
+
+@pytest.mark.parametrize("name", ["five_point_two_ohms", "he_has_been_working_here_for", "novel_ill_disposed"])
+def test_what_is_no_serial_number_does_not_become_one(ear: Recogniser, name: str) -> None:
+    ear.open(SERIAL)
+    utterance = ear.hear(clip(name))
+    meant = grammar.understand(utterance.text, SERIAL)
+    assert not isinstance(meant, Spelled | Respelled) or (utterance.confidence or 0.0) < ACCEPT
 
 
 def test_noise_has_too_little_confidence_to_become_a_reading(ear: Recogniser) -> None:
