@@ -1,9 +1,9 @@
 """A visit of twelve hours: does a session slow down or swell as it goes on? ``python benchmarks/long_visit.py``
 
-Nothing but the package and psutil (extra ``bench``) is needed; seeded. A procedure of its own, proved like any other,
-goes round until it is told to stop: something comes off by count, is measured, corrected, remarked, waited for, put back
-by count, gone back to, and so on. The clock is the events' own, so twelve hours take a minute. Session and journal are
-the real ones; every entry is on disk before the next event, and the session is left and resumed on the way.
+Needs nothing but the package and psutil (extra ``bench``); seeded. A procedure of its own, proved like any other, goes
+round until it is told to stop: something comes off by count, is measured, corrected, remarked, waited for, put back by
+count, gone back to, and so on. The clock is the events' own, so twelve hours take a minute or two. Session and journal
+are the real ones; every entry is on disk before the next event, and the session is left and resumed on the way.
 
 A time is that of one event: what the session makes of it (``session``), and writing that down (``journal``, with the
 disk's own time to say that it has it). Flat is a ratio of about 1 between the last hour and the first. Resuming replays
