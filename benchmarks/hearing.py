@@ -30,6 +30,7 @@ from typing import Any
 import corpus
 import numpy as np
 import soundfile
+from numpy.typing import NDArray
 from rich.console import Console
 from rich.table import Table
 from scipy.stats import beta
@@ -103,13 +104,18 @@ def situation(row: Row) -> Open:
 def sound(folder: Path, row: Row, condition: str) -> Audio:
     """The clip in its noise, which has been there for a while."""
     samples, _ = soundfile.read(folder / row["file"])
+    return Audio(in_noise(samples, condition, row["file"]))
+
+
+def in_noise(samples: corpus.Samples, condition: str, name: str) -> NDArray[np.int16]:
+    """Samples of full scale 1 in a noise, the same each time for the same name."""
     if condition != CLEAN:
         kind, level = condition.split()
         noise = {"hum": corpus.hum, "fan": corpus.fan}[kind]
         samples = np.concatenate([np.zeros(round(BEFORE * RATE)), samples])
-        seed = zlib.crc32(f"{row['file']} {condition}".encode())
+        seed = zlib.crc32(f"{name} {condition}".encode())
         samples = corpus.mix(samples, noise(len(samples) / RATE, seed), float(level))
-    return Audio(np.clip(np.round(samples * 32768), -32768, 32767).astype(np.int16))
+    return np.clip(np.round(samples * 32768), -32768, 32767).astype(np.int16)
 
 
 def means(row: Row) -> Reading | Command:

@@ -35,6 +35,7 @@ if TYPE_CHECKING:  # engines and pint take long to import: each command imports 
     from handsfree.judge.meter import Meter
     from handsfree.procedure.load import Loaded
     from handsfree.procedure.model import Procedure
+    from handsfree.procedure.visit import Job
     from handsfree.session.events import Act, Event, Reopened, Started
     from handsfree.session.machine import Policy
     from handsfree.sound.ear import Hearing
@@ -160,7 +161,9 @@ Ready = Callable[["Voice", "Watch", "Recogniser | None", str], "tuple[Conversati
 
 def _run(options: argparse.Namespace) -> int:
     from handsfree.procedure.load import load
+    from handsfree.procedure.model import OPENING
     from handsfree.procedure.proof import check
+    from handsfree.procedure.visit import visit
     from handsfree.session.machine import Policy
     from handsfree.sound.loop import begin
 
@@ -170,13 +173,20 @@ def _run(options: argparse.Namespace) -> int:
         for problem in problems:
             print(problem, file=sys.stderr)
         raise UnusableError("the procedure is not run before all of this is put right")
-    loaded, meters = load(path), _meters(options)
+    loaded = load(path)
+    job = _job(options)
+    meters = _meters(options, job)
+    usual = {} if settings.technician is None else {"technician": settings.technician}
+    options_given: dict[str, str] = {
+        name: getattr(options, name) for name in OPENING if getattr(options, name) is not None
+    }
+    known = visit(loaded.procedure, {**usual, **job.known, **options_given})
     folder, policy = options.out or _new_folder(loaded), Policy(doubt=settings.confirm_below)
 
     def ready(
         voice: Voice, watch: Watch, recogniser: Recogniser | None, source: str
     ) -> tuple[Conversation, Started | Reopened]:
-        return begin(loaded, folder, voice, watch, recogniser, source=source, meters=meters, policy=policy)
+        return begin(loaded, folder, voice, watch, recogniser, source=source, meters=meters, policy=policy, visit=known)
 
     return _hold(options, settings, folder, loaded.procedure, ready)
 
@@ -243,10 +253,21 @@ def _hold(
     return OK if conversation.session.finding else REFUSED
 
 
-def _meters(options: argparse.Namespace) -> tuple[Meter, ...]:
+def _meters(options: argparse.Namespace, job: Job | None = None) -> tuple[Meter, ...]:
     from handsfree.judge.meterfile import load_meters
 
-    return load_meters(options.meter or ())
+    return load_meters(options.meter or (job.meters if job is not None else ()))
+
+
+def _job(options: argparse.Namespace) -> Job:
+    from handsfree.procedure.visit import Job, read_job
+
+    if options.job is None:
+        return Job({}, ())
+    try:
+        return read_job(options.job.read_bytes(), options.job)
+    except OSError as error:
+        raise UnusableError(f"{options.job} cannot be read ({error.strerror}): name a job file") from None
 
 
 def _settings(options: argparse.Namespace) -> Settings:
@@ -709,6 +730,7 @@ def _parser() -> argparse.ArgumentParser:
     _add_input(run)
     run.add_argument("--out", type=Path, metavar="DIR", help="folder for the record (default: sessions/TIME-PROCEDURE)")
     _add_meter(run, "judge with a meter's uncertainty and hold it to what a step demands")
+    _add_visit(run)
     everyday.add_options(run, *everyday.NAMES)
 
     resume = command(
@@ -850,6 +872,20 @@ def _add_expect(parser: argparse.ArgumentParser) -> None:
         metavar="QUANTITY",
         help=f"the quantity that is asked for, which supplies a missing unit: {', '.join(Quantity)} (default: any; a "
         "bare number is a count)",
+    )
+
+
+def _add_visit(parser: argparse.ArgumentParser) -> None:
+    about = "what the visit is known by; what the procedure asks for and is not given here is asked for aloud"
+    group = parser.add_argument_group("visit", about)
+    for option, what in (("work-order", "work order"), ("asset", "asset number"), ("serial", "serial number")):
+        group.add_argument(f"--{option}", metavar="TEXT", help=f"{what} of the visit")
+    group.add_argument("--site", metavar="TEXT", help="where the equipment stands")
+    group.add_argument(
+        "--job",
+        type=Path,
+        metavar="FILE",
+        help='all of this in a TOML file: work_order = "4711", asset, serial, site, technician, meter = "meter.yaml"',
     )
 
 

@@ -139,6 +139,7 @@ class Settings:
     model: Path | None = _setting(  # noqa: RUF009 (a field like the others)
         None, _FOLDER, "folder of a Vosk model", "~/models/english"
     )
+    technician: str | None = _setting(None, _NAME, "who does the work, as it stands in the record", "anna")
     speaker: str | None = _setting(
         None, _NAME, "adapt to somebody who was enrolled (see 'handsfree enrol'); not with Vosk", "anna"
     )

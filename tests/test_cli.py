@@ -37,7 +37,7 @@ def lines(done: subprocess.CompletedProcess[str]) -> list[dict[str, object]]:
 def test_help_lists_every_command() -> None:
     done = handsfree("--help")
     assert done.returncode == 0
-    for command in ("demo", "run", "parse", "hear", "check", "verify", "report"):
+    for command in ("demo", "run", "resume", "parse", "hear", "check", "verify", "report"):
         assert command in done.stdout
 
 
@@ -257,3 +257,63 @@ def test_check_tells_what_no_meter_at_hand_can_do() -> None:
     done = handsfree("check", "bottle-cooler-does-not-cool", "--meter", ROOT / "meters")
     assert done.returncode == 0
     assert "no meter of these measures capacitance: Ostrel 61" in done.stdout
+
+
+CABINET = "display-cabinet-ices-up"
+
+
+def identified(folder: Path) -> dict[str, str]:
+    entries = [json.loads(line) for line in (folder / "journal.jsonl").read_text(encoding="utf-8").splitlines()]
+    return {each["data"]["what"]: each["data"]["value"] for each in entries if each["kind"] == "identified"}
+
+
+def test_what_a_visit_is_known_by_comes_from_options_a_job_file_and_the_settings(tmp_path: Path) -> None:
+    job = tmp_path / "job.toml"
+    job.write_text(
+        'work_order = "123455"\nserial = "ab4091"\nsite = "Hall 2"\nmeter = "meter.yaml"\n', encoding="utf-8"
+    )
+    (tmp_path / "meter.yaml").write_bytes((ROOT / "meters" / "ostrel-61.yaml").read_bytes())
+    folder = tmp_path / "session"
+    done = handsfree(
+        *("run", CABINET, "--typed", "--out", folder, "--job", job, "--site", "Hall 3", "--technician", "J. Lund")
+    )
+    assert done.returncode == 1  # left before its end
+    assert identified(folder) == {
+        **{"work_order": "123455", "serial": "AB-4091", "site": "Hall 3", "technician": "J. Lund"}
+    }
+    assert "Spell it" not in done.stdout
+    assert "Meter: Ostrel" in done.stdout
+
+
+def test_what_is_not_given_is_asked_for_and_spelled(tmp_path: Path) -> None:
+    folder = tmp_path / "session"
+    said = "one two three four five five\naffirm\n"
+    done = handsfree("run", CABINET, "--typed", "--out", folder, "--serial", "AB 4091", said=said)
+    assert "Work order? Spell it." in done.stdout
+    assert identified(folder) == {"serial": "AB-4091", "work_order": "123455"}
+
+
+@pytest.mark.parametrize(
+    ("text", "told"),
+    [
+        ('work_order = "123456"', "the work order '123456' cannot be right: the check digit does not fit"),
+        ('sreial = "AB-4091"', 'unknown key "sreial"; write "serial"'),
+        ("work_order = 123455", '"work_order" is no text; write it in quotes, such as work_order = "4711"'),
+        ("meter = 5", '"meter" is not a file\'s path'),
+        ("work_order: 123455", "this is no TOML"),
+        ('meter = "nowhere.yaml"', "nowhere.yaml"),
+    ],
+)
+def test_a_job_file_that_cannot_be_used_is_told_before_a_session_begins(text: str, told: str, tmp_path: Path) -> None:
+    job = tmp_path / "job.toml"
+    job.write_text(text, encoding="utf-8")
+    done = handsfree("run", CABINET, "--typed", "--out", tmp_path / "session", "--job", job)
+    assert done.returncode == 2
+    assert told in done.stderr
+    assert not (tmp_path / "session").exists()
+
+
+def test_a_job_file_that_is_missing_is_told() -> None:
+    done = handsfree("run", CABINET, "--typed", "--job", "nowhere.toml")
+    assert done.returncode == 2
+    assert "nowhere.toml cannot be read" in done.stderr

@@ -223,3 +223,31 @@ def test_a_recorded_cabinet_is_judged_by_its_windings_and_how_its_coil_and_air_c
     ]
     assert of_kind(entries, Mark.CONCLUDED)[0].data["finding"] == "The cabinet cools as it must."
     assert verify(tmp_path / "session") == []
+
+
+def test_a_recorded_visit_keeps_serials_counts_notes_and_a_new_part(
+    recogniser: MoonshineRecogniser, tmp_path: Path
+) -> None:
+    entries = played("cabinet-motor", recogniser, tmp_path / "session", "display-cabinet-ices-up")
+
+    known = {entry.data["what"]: entry.data["value"] for entry in of_kind(entries, Mark.IDENTIFIED)}
+    assert known == {"work_order": "123455", "serial": "AB-4091", "old serial": "K-7712", "new serial": "K-8031"}
+    (motor,) = of_kind(entries, Mark.REPLACED)
+    assert (motor.data["old"], motor.data["new"]) == ("K-7712", "K-8031")  # corrected by place: "last is one"
+    assert "motor winding: four point two ohms" in motor.data["reason"]
+    assert len(of_kind(entries, Mark.VERIFIED)) == 1
+    notes = [(entry.data["kind"], entry.data.get("item"), entry.data["text"]) for entry in of_kind(entries, Mark.NOTED)]
+    assert notes == [
+        ("orientation", "rear panel", "the label on the panel faces the wall"),
+        ("note", None, "the old motor smells burnt and its shaft is loose"),
+    ]
+    assert not any(entry.data["checked"] for entry in of_kind(entries, Mark.NOTED))
+    back = [
+        entry.data["count"] for entry in of_kind(entries, Mark.COUNTED) if entry.data["step"] == "panel-screws-back"
+    ]
+    assert back == [5, 6]  # five back of six is asked about, and counted again
+    (early,) = of_kind(entries, Mark.DEVIATION)
+    assert (early.data["what"], early.data["reason"]) == ("too early", "wish of the site")
+    assert of_kind(entries, Mark.CLOSED)[-1].data["off"] == []
+    assert of_kind(entries, Mark.CONCLUDED)[0].data["finding"] == "The evaporator fan runs and the cabinet pulls down."
+    assert verify(tmp_path / "session") == []

@@ -16,7 +16,7 @@ from handsfree.judge import progress
 from handsfree.procedure.model import Calculate, Caution, Choose, Conclude, Do, Procedure, Signal, SpokenStep, Watch
 from handsfree.review.report import limit_text, reading_text, symbol
 from handsfree.session.events import Act, Ended, Event, Fault, Heard, Listen, Mark, Record, Reopened
-from handsfree.spoken.meaning import Open, Quantity, Word
+from handsfree.spoken.meaning import Open, Word
 
 _NEXT = "next reading"  # the timer of a watch
 
@@ -228,10 +228,10 @@ def _may_say(what: Open) -> tuple[str, ...]:
         return ("affirm", "negative", "third is papa")
     if what.identifier is not None:
         return ("spell it: alfa, bravo, one, two",)
-    phrases = [said[0] for said in what.answers.values()]
+    numbers = bool(what.answers) and all(key.isdecimal() for key in what.answers)
+    phrases = ["the number"] if numbers else [said[0] for said in what.answers.values()]
     if what.reading is not None:
-        named = "the number" if what.reading.quantity is Quantity.COUNT else "the reading"
-        phrases.append(f"{named} in {symbol(what.reading.unit)}" if what.reading.unit else named)
+        phrases.append(f"the reading in {symbol(what.reading.unit)}" if what.reading.unit else "the reading")
     if Word.GO_AHEAD in what.words:
         phrases.append("go ahead")
     if Word.DONE in what.words:

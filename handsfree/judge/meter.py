@@ -22,7 +22,7 @@ from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, model_valida
 
 from handsfree.judge.uncertain import JudgingError, Source, Uncertain, rectangular
 from handsfree.judge.verdict import in_unit, last_digit
-from handsfree.procedure.model import Finite, Identifier, Phrase, Positive, Rating, Text
+from handsfree.procedure.model import Finite, Identifier, Measure, Phrase, Positive, Rating, Text
 from handsfree.spoken.meaning import Kind, Quantity, Reading, Waveform
 from handsfree.spoken.readback import say_reading, say_value
 from handsfree.spoken.units import quantity_of
@@ -176,6 +176,23 @@ def uncertain_reading(reading: Reading, meter: Meter, unit: str, name: str) -> U
 def measures(meter: Meter, quantity: Quantity, waveform: Waveform | None) -> bool:
     """True where the meter has a function for a quantity, of either waveform where none is given."""
     return any(_fits(function, quantity, waveform) for function in meter.functions)
+
+
+def highest(meter: Meter, step: Measure) -> Decimal | None:
+    """The largest value that a meter shows at a step, in the step's unit; None where it does not measure this."""
+    fitting = [function for function in meter.functions if _fits(function, step.quantity, step.waveform)]
+    shown = [Reading(Kind.READING, format(function.ranges[-1].up_to, "f"), function.unit) for function in fitting]
+    return max((in_unit(reading, step.unit) for reading in shown), default=None)
+
+
+def reaches(meter: Meter, step: Measure, value: Decimal) -> bool:
+    """True where a range of the meter holds a value in the step's unit."""
+    wanted = Reading(Kind.READING, format(value, "f"), step.unit)
+    return any(
+        abs(in_unit(wanted, function.unit)) <= function.ranges[-1].up_to
+        for function in meter.functions
+        if _fits(function, step.quantity, step.waveform)
+    )
 
 
 def _fits(function: Function, quantity: Quantity | None, waveform: Waveform | None) -> bool:

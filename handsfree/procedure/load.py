@@ -41,12 +41,13 @@ _LIMIT_KINDS: Mapping[str, type[BaseModel]] = {
     "nominal": model.Nominal,
 }
 _FIGURE_LIMIT_KINDS: Mapping[str, type[BaseModel]] = {
-    **_LIMIT_KINDS,
-    "platinum_class": model.PlatinumClass,
+    "platinum_class": model.PlatinumClass,  # these first, as the model looks for them
     "insulation_minimum": model.InsulationMinimum,
+    **_LIMIT_KINDS,
 }
 _FIGURE_REMEDY = f"write the id of a step, or one of {', '.join(f'{kind}: ...' for kind in model.FIGURES)}"
 _LIMIT_REMEDY = "write one of at_most: 7, at_least: 2, between: [2, 7], or nominal: 45 with plus_minus_percent: 6"
+_INSULATION = "{winding: random-wound, rated_volts: 400}"
 _PAIRS = ("between", "plausible")
 _STEP: TypeAdapter[model.Step] = TypeAdapter(model.Step)
 
@@ -237,7 +238,7 @@ def _sentence(detail: ErrorDetails, path: PathInFile, document: Document) -> tup
             return _unknown_key(path, document)
         case "union_tag_not_found" if "limit" in path or path[-1] == "ratio":
             written = ", ".join(map(shown, value)) if isinstance(value, dict) else shown(value)
-            return f"{written} is not a limit", _LIMIT_REMEDY
+            return f"{written} is not a limit", _limit_remedy(path, document)
         case "union_tag_not_found" if path[2:3] == ("calculate",):
             written = ", ".join(map(shown, value)) if isinstance(value, dict) else given(value)
             near = (
@@ -301,6 +302,13 @@ def _sentence(detail: ErrorDetails, path: PathInFile, document: Document) -> tup
             return f"{key} is {given(value)}", f"write {_wanted(detail, path, document)}"
 
 
+def _limit_remedy(path: PathInFile, document: Document) -> str:
+    """The limits to choose from; a figure has some more."""
+    if _at(path[:2], document).get("kind") != "calculate":
+        return _LIMIT_REMEDY
+    return f"{_LIMIT_REMEDY}, platinum_class: B, or insulation_minimum: {_INSULATION}"
+
+
 def _two(path: PathInFile, key: str) -> tuple[str, str]:
     if any(pair in path[-2:] for pair in _PAIRS):
         return f"{key} needs two numbers", "write [lower, upper]"
@@ -323,6 +331,8 @@ def _wanted(detail: ErrorDetails, path: PathInFile, document: Document) -> str:
         case "decimal_type":
             return "a number"
         case "dict_type" | "model_type" | "model_attributes_type" | "mapping_type":
+            if path[-1] == "insulation_minimum":
+                return f"the winding and its voltage, such as {_INSULATION}"
             if path[-1] == "answers":
                 return "each answer's name with its phrases, such as {runs: [it runs], silent: [it is silent]}"
             if path[:1] == ("sources",):
@@ -444,7 +454,7 @@ def _allowed(path: PathInFile, document: Document) -> tuple[str, ...]:
 def _unknown_key(path: PathInFile, document: Document) -> tuple[str, str]:
     key, allowed = str(path[-1]), _allowed(path[:-1], document)
     if path[-2:-1] in (("limit",), ("ratio",)) and key in _FIGURE_LIMIT_KINDS:
-        return f'the limit has both "{allowed[0]}" and "{key}"', f"keep one; {_LIMIT_REMEDY}"
+        return f'the limit has both "{allowed[0]}" and "{key}"', f"keep one; {_limit_remedy(path[:-1], document)}"
     if path[2:3] == ("calculate",) and key in model.FIGURES and allowed[0] in model.FIGURES:
         return f'the figure has both "{allowed[0]}" and "{key}"', "keep one; a figure may stand inside the other"
     if key.isdigit():  # {at_most: 0,3} is 0, and a key 3

@@ -47,7 +47,7 @@ class Mark(StrEnum):
     ASKED_AGAIN = "asked again"  # {step, text, reason}: nothing was recorded, the question stands
     REFUSED = "refused"  # {step, reason}: the session would not do what was asked
     DEVIATION = "deviation"  # {step, what, reason, about}; about is left out where it is the step
-    IDENTIFIED = "identified"  # {what, value, words}: a serial number or the like, words null where it was given
+    IDENTIFIED = "identified"  # {what, value, words}: a serial number or the like
     PIECE = "piece"  # {step, piece, of}: a piece of an instruction was begun
     COUNTED = "counted"  # {step, item, count, expected}
     NOTED = (

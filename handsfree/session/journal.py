@@ -200,7 +200,8 @@ class Journal:
         try:
             folder.mkdir(parents=True, exist_ok=True)
             with ExitStack() as undo:
-                lock = undo.enter_context(_lock(folder))
+                lock = _lock(folder)
+                undo.callback(lock.release)
                 (folder / CLIPS).mkdir()
                 _write_new(folder / PROCEDURE, procedure)
                 file = undo.enter_context((folder / JOURNAL).open("xb", buffering=0))
@@ -220,7 +221,8 @@ class Journal:
         _read_file(folder, JOURNAL)  # a folder that is no session's is left as it is
         try:
             with ExitStack() as undo:
-                lock = undo.enter_context(_lock(folder))
+                lock = _lock(folder)
+                undo.callback(lock.release)
                 entries = _to_go_on_with(folder)
                 file = undo.enter_context((folder / JOURNAL).open("r+b", buffering=0))
                 whole, line_feed, tail = file.read().rpartition(b"\n")

@@ -108,8 +108,8 @@ from handsfree.spoken.identifiers import Form, Misheard, correct, say_identifier
 from handsfree.spoken.meaning import (
     Answer,
     Command,
-    Expectation,
     Kind,
+    Meaning,
     Open,
     Quantity,
     Reading,
@@ -374,7 +374,7 @@ class Session:
             case Phase.NOTE:
                 return Open(dictation=True)
             case Phase.COUNT:
-                return Open(reading=_COUNT, words=words, items=items)
+                return Open(answers=self._counts_here(), words=words, items=items)
             case Phase.IDENTITY:
                 asked = self._spelling[0]
                 if self._spelled is None:
@@ -415,19 +415,25 @@ class Session:
             return Open(reading=expected, words=words, correction=correction)
         if isinstance(step, Observe):
             return Open(answers=step.answers, words=words, correction=correction)
-        counts = self._counts_here(step) if isinstance(step, Do) else False
-        return Open(reading=_COUNT if counts else None, words=words, correction=correction)
+        return Open(answers=self._counts_here(), words=words, correction=correction)
 
-    def _counts_here(self, step: Do) -> bool:
-        """Whether a number said at this instruction is a count."""
-        piece = step.pieces[self._within.piece] if step.pieces else None
-        taken = any(item.count for item in step.takes_off)
-        return (piece is not None and piece.times is not None) or taken or self._uncounted(step) is not None
-
-    @property
-    def _counting(self) -> bool:
-        """Whether a number that is said now is a count of pieces and not a reading."""
-        return self._phase is Phase.COUNT or isinstance(self.procedure.step(self._at), Do)
+    def _counts_here(self) -> Mapping[str, tuple[str, ...]]:
+        """The numbers that may be said at this instruction, and how; none where nothing is counted."""
+        step = self._here()
+        if not isinstance(step, Do):
+            return {}
+        if step.pieces and self._tally_short(step):
+            most = step.pieces[self._within.piece].times or 0
+        else:
+            off = self._uncounted(step)
+            there = [item.count for item in step.takes_off] if off is None else [off.count]
+            most = max((count + _TOO_MANY for count in there if count is not None), default=0)
+        where = "off" if step.takes_off else "back"
+        counts: dict[str, tuple[str, ...]] = {}
+        for number in map(str, range(most + 1 if most else 0)):
+            words, figures = say_number(number), say_number(number, by_digits=True)
+            counts[number] = (words, figures, f"{words} {where}")
+        return counts
 
     def _uncounted(self, step: SpokenStep) -> Off | None:
         """What goes back here by count and has not been counted."""
@@ -707,16 +713,14 @@ class Session:
             self._ask_again(event.text, "not heard clearly")
         elif isinstance(meaning, Spelled | Respelled):
             self._spell(meaning)  # it is read back and affirmed in any case
-        elif isinstance(meaning, Reading) and not self._counting:
+        elif isinstance(meaning, Reading):
             self._hear_reading(meaning, event, unsure=unsure)
-        elif unsure and not harmless:
+        elif unsure and not harmless and not self._counts_on(meaning):
             # An answer or a command is short: saying it again costs less than confirming it.
             self._ask_again(event.text, "not heard clearly")
         elif isinstance(meaning, Answer):
             self._again = 0
             self._answer(meaning.key, event.text)
-        elif isinstance(meaning, Reading):
-            self._hear_count(meaning, event.text)
         elif meaning.reading is not None and not self._may_correct(event, meaning.reading):
             pass
         else:
@@ -871,7 +875,6 @@ class Session:
     def _reading_data(self, taken: _Taken, step: Measure) -> dict[str, object]:
         reading = taken.reading
         limit = None if step.limit is None else step.limit.model_dump(mode="json", exclude_none=True)
-        outside: dict[str, object] = {} if plausible(reading, step) else {"implausible": _range_data(step)}
         data: dict[str, object] = {
             "id": taken.id,
             "step": taken.step,
@@ -885,7 +888,7 @@ class Session:
             "verdict": taken.outcome,
             "reason": taken.judgement.reason,
         }
-        return data | outside
+        return data if plausible(reading, step) else data | {"implausible": _range_data(step)}
 
     # -- watching ------------------------------------------------------------------------------------------------------
 
@@ -1137,8 +1140,9 @@ class Session:
         assert isinstance(self._event, Started)
         given: Mapping[str, str] = self._event.data.get("visit", {})
         for what, value in given.items():
-            self._record(Mark.IDENTIFIED, {"what": what, "value": value, "words": None})
-            self._say(f"{_capital(_CALLED.get(what, what))}: {value}.", "status")
+            words = say_identifier(value) if what in self.procedure.opening else value
+            self._record(Mark.IDENTIFIED, {"what": what, "value": value, "words": words})
+            self._say(f"{_capital(_CALLED.get(what, what))}: {words}.", "status")
         wanted = [name for name in self.procedure.opening if name not in given]
         asked = [_Spelling(name, _CALLED[name], self.procedure.opening[name].form) for name in wanted]
         self._ask_identities(asked, self._ask_meters)
@@ -1255,22 +1259,22 @@ class Session:
         if whole and self._within.piece + 1 < len(step.pieces):
             self._next_piece(Command(Word.GO_AHEAD))
 
-    def _hear_count(self, reading: Reading, text: str) -> None:
+    def _counts_on(self, meaning: Meaning) -> bool:
+        """Whether this is the next number of a count: it is said back, and counts no more than one."""
+        step = self.procedure.step(self._at)
+        short = isinstance(step, Do) and bool(step.pieces) and self._tally_short(step)
+        return short and meaning == Answer(str(self._within.tally + 1))
+
+    def _hear_count(self, number: int, text: str) -> None:
         """A number where something is counted."""
-        if reading.kind is not Kind.READING or reading.value is None or not reading.value.isdecimal():
-            self._ask_again(text, "a count is a whole number")
-            return
-        number = int(reading.value)
         step = self._here()
         assert isinstance(step, Do)
         if step.pieces and self._tally_short(step):
             self._hear_tally(step, number, text)
         elif (off := self._uncounted(step)) is not None:
             self._count_back(step, off, number, done=self._phase is Phase.COUNT)
-        elif any(item.count for item in step.takes_off):
-            self._count_off(step, number)
         else:
-            self._ask_again(text, "this step does not ask for a number")
+            self._count_off(step, number)
 
     def _hear_tally(self, step: Do, number: int, text: str) -> None:
         times = step.pieces[self._within.piece].times
@@ -1557,9 +1561,11 @@ class Session:
         if self._phase is Phase.METER:
             self._choose_meter(key)
             return
-        step = self.procedure.step(self._at)
-        assert isinstance(step, Observe)
+        step = self._here()
         if self._barred(step):
+            return
+        if isinstance(step, Do):
+            self._hear_count(int(key), text)
             return
         self._record(Mark.ANSWERED, {"step": step.id, "answer": key, "text": text})
         self._say(_sentence(_spaced(key)), "answer")
@@ -1662,8 +1668,8 @@ class Session:
         start = first_step(self.procedure, self._path, self._machine.energy, wanted)
         if start is None:
             return False
-        vigil, within = (self._vigil, self._within) if place == self._at else (None, None)
-        back = self._return or Return(place, wanted, len(self._path), vigil, within)
+        within = self._within if place == self._at else None
+        back = self._return or Return(place, wanted, len(self._path), within)
         names = " and ".join(source.name for key, source in self.procedure.sources.items() if key in wanted)
         self._machine.tested.clear()
         self._say(f"Dead is to be proved again: {names}. Then we go on where we were.", "status")
@@ -1740,10 +1746,7 @@ class Session:
             return True
         for said in self._step_said:
             self._speak(said)
-        if self._return is not None and self._return.step == step.id and self._return.vigil is not None:
-            self._vigil = self._return.vigil
-            self._say_when()
-        elif isinstance(step, Watch):
+        if isinstance(step, Watch):
             self._begin_watch(step)
         if isinstance(step, Do) and step.wait is not None:
             self._start_timer(step.wait)
@@ -2227,6 +2230,8 @@ class Session:
             return "Say the digits one by one, then the unit."
         if isinstance(step, Observe):
             return f"Say {' or '.join(phrases[0] for phrases in step.answers.values())}."
+        if isinstance(step, Do) and step.pieces and self._tally_short(step):
+            return _sentence(self._counted_so_far(step.pieces[self._within.piece]))
         return "Say done, or unable and the reason."
 
     def _refuse(self, reason: str) -> Literal[False]:
@@ -2249,7 +2254,7 @@ _HARMLESS = frozenset(
         *(Word.WHAT_IS_OFF, Word.WHERE_GOES, Word.HOW_MANY, Word.HOW_LONG),
     }
 )
-_COUNT = Expectation(Quantity.COUNT)
+_TOO_MANY = 20  # so many more than there are can be counted
 
 
 def _words() -> dict[tuple[Phase, Word], Callable[[Session, Command], None]]:

@@ -16,7 +16,7 @@ from dataclasses import dataclass
 
 from handsfree.procedure.model import Do, Measure, Procedure, SpokenStep, Step
 from handsfree.procedure.proof import Energy
-from handsfree.session.vigil import Vigil, Within
+from handsfree.session.vigil import Within
 from handsfree.spoken.meaning import Quantity
 
 
@@ -25,13 +25,12 @@ class Return:
     """The step to go back to once ``sources`` are proved dead.
 
     ``depth`` is how long the way was when the proof began: while it is longer, what came before stands as it was.
-    ``vigil`` is of the watch that was interrupted, if it was one; ``within`` is how far another step had come.
+    ``within`` is how far it had come, if it was begun.
     """
 
     step: str
     sources: frozenset[str]
     depth: int
-    vigil: Vigil | None = None
     within: Within | None = None
 
 

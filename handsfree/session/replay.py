@@ -82,17 +82,17 @@ def replay(entries: list[Entry], procedure: bytes) -> list[Problem]:
 
     Raises JournalError where the entries are not those of a session, ProcedureError where the procedure cannot be read.
     """
-    return rebuild(entries, procedure).problems
+    return rebuild(entries, loads(procedure, PROCEDURE).procedure).problems
 
 
-def rebuild(entries: list[Entry], procedure: bytes) -> Rebuilt:
+def rebuild(entries: list[Entry], used: Procedure) -> Rebuilt:
     """The session that its events make, compared with its entries up to the first that does not follow.
 
-    Raises what ``replay`` raises.
+    Raises JournalError where the entries are not those of a session.
     """
     if not entries or entries[0].kind is not Mark.OPENED:
         raise JournalError("the journal does not start with 'opened'")
-    used, policy = loads(procedure, PROCEDURE).procedure, _policy(entries[0]) or Policy()
+    policy = _policy(entries[0]) or Policy()
     session = Session(used, policy, _meters(entries[0]))
     rebuilt = Rebuilt(session, policy, [], _check_heading(entries[0], used), [])
     at, problems = 0, rebuilt.problems

@@ -9,6 +9,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from pathlib import Path
 
+from handsfree.procedure.load import load
 from handsfree.session.journal import PROCEDURE, Grade, Journal, JournalError, Torn
 from handsfree.session.replay import Rebuilt, rebuild
 
@@ -32,7 +33,7 @@ def resume(folder: Path) -> Resumed:
     """
     journal, entries, set_aside = Journal.reopen(folder)
     try:
-        rebuilt = rebuild(entries, (folder / PROCEDURE).read_bytes())
+        rebuilt = rebuild(entries, load(folder / PROCEDURE).procedure)
         for problem in rebuilt.problems:
             if problem.grade is Grade.BROKEN:
                 raise JournalError(f"{folder} cannot be gone on with, for its record does not hold: {problem}.")

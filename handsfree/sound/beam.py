@@ -16,11 +16,11 @@ from typing import NamedTuple
 
 from handsfree.sound.automaton import Automaton
 from handsfree.sound.spelling import FIGURE_WORDS, FIGURES_AT_MOST, TOGETHER, UNSPACED, figures, writings
-from handsfree.sound.transformer import END, Heard, Network, Tokens, Written
+from handsfree.sound.transformer import END, TOKENS_A_SECOND, Heard, Network, Tokens, Written
 
 BEAM = 6  # texts followed at once, beside the free one
 BEHIND = 12.0  # nats behind the likeliest text, or whole sentence, where one is given up
-TOKENS_AT_MOST = 40
+TOKENS_AT_MOST = 40  # of a short sound, which a sentence with odd spellings may take
 PAUSES = (",", ".", "...", ";", " -")  # what may stand between two words
 CLOSINGS = (".", ",", "?", "!", "...")
 
@@ -208,7 +208,7 @@ def _search(network: Network, net: Net, heard: Heard, beam: int, free: _Free | N
     sums: defaultdict[tuple[str, ...], list[float]] = defaultdict(list)
     texts = [_Text(0.0, net.beginning(), (), 0)]
     best = -math.inf
-    for number in range(TOKENS_AT_MOST):
+    for number in range(max(TOKENS_AT_MOST, math.ceil(sound.seconds * TOKENS_A_SECOND))):
         for text in texts:
             ending = float(written.logs[text.row, END])
             for words, cost in text.whole:
@@ -265,7 +265,7 @@ class _Free:
         logs = written.logs[self._row]
         token = int(logs.argmax())
         self.score += float(logs[token])
-        self.done = token == END or len(self.written) >= TOKENS_AT_MOST
+        self.done = token == END
         if not self.done:
             self.written.append(token)
             rows.append(self._row)

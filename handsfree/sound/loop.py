@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import re
 from collections import deque
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager, suppress
 from dataclasses import asdict
 from datetime import datetime, timedelta
@@ -114,7 +114,8 @@ class Conversation:
         if isinstance(event, Ended):
             raise error
         self._tried = event.time
-        told = f"The record cannot be written: {error.reason}. Free space, then say {PHRASES[Word.GO_AHEAD][0]}."
+        what = "Not taken: the record" if self._missed else "The record"
+        told = f"{what} cannot be written: {error.reason}. Free space, then say {PHRASES[Word.GO_AHEAD][0]}."
         self._watch(Fault(event.time, told), ())
         self._voice.tone("attention")
         self._say(Say(told, "status"))
@@ -140,7 +141,7 @@ class Conversation:
         self._tried = time
         self._write()
         missed, self._missed = self._missed, 0
-        again = f" {missed} utterance{'' if missed == 1 else 's'} not taken: say it again." if missed else ""
+        again = f" Not taken meanwhile: {_times(missed)}. Say it again." if missed else ""
         self.handle(Fault(time, f"For a while the record could not be written. Now it is complete.{again}"))
 
     def _carry_out(self, event: Event, acts: Sequence[Act]) -> None:
@@ -224,6 +225,8 @@ class Conversation:
             heard = [entry.data["text"] for entry in lost if entry.kind is Mark.HEARD]
             what = f", among them what was said last: {heard[-1]!r}" if heard else ""
             told += f" {len(lost)} entries after entry {lost[0].n - 1} are not in it{what}."
+        if self._missed:
+            told += f" Not taken after that: {_times(self._missed)}."
         return f"{told} Free space, then go on with: handsfree resume {self._journal.folder}"
 
     @property
@@ -259,6 +262,10 @@ class Conversation:
         self.handle(heard(utterance, time, clip=clip, digest=digest, speech=speech, received=received))
 
 
+def _times(number: int) -> str:
+    return f"{number} utterance{'' if number == 1 else 's'}"
+
+
 def _tones(event: Event, acts: Sequence[Act]) -> tuple[Tone | None, Tone | None]:
     """The tone before the answer, and the one after the reading's verdict.
 
@@ -288,14 +295,18 @@ def begin(
     meters: Sequence[Meter] = (),
     time: datetime | None = None,
     policy: Policy | None = None,
+    visit: Mapping[str, str] | None = None,
 ) -> tuple[Conversation, Started]:
     """A new session in a new folder, and the event that opens it. Raises JournalError for a folder it cannot use.
 
-    ``meters`` are those at hand, with all that is known of them; the record keeps it.
+    ``meters`` are those at hand, with all that is known of them, and ``visit`` is what the visit is known by; the
+    record keeps both.
     """
     procedure, policy = loaded.procedure, policy or Policy()
     journal = Journal.create(folder, loaded.source)
-    known = {"meters": [meter.model_dump(mode="json") for meter in meters]} if meters else {}
+    known: dict[str, object] = {"meters": [meter.model_dump(mode="json") for meter in meters]} if meters else {}
+    if visit:
+        known["visit"] = dict(visit)
     opened = Started(
         time or Clock().now(),
         {
@@ -471,6 +482,8 @@ def from_microphone(
                     conversation.note(was_set)
                 conversation.wake(clock.now())
                 conversation.tell(clock.now())
+                if conversation.over:  # the disk has taken the finding at last
+                    break
             return lost
 
 

@@ -156,7 +156,7 @@ class MoonshineRecogniser:
         net = Net(smallest(Alt(tuple(spoken(text) for text in missing))), self._network.tokens, self._open.costs)
         found = [(score(self._network, net, view.heard), view.free) for view in views]
         return {
-            text: sum(logs.get(text, -math.inf) - free + unsaid(text) for logs, free in found) / len(found)
+            text: sum(logs.get(text, -math.inf) - free + self._unsaid(text) for logs, free in found) / len(found)
             if all(text in logs for logs, _ in found)
             else logs[best] - OUT_OF_SIGHT
             for text in missing
@@ -169,13 +169,18 @@ class MoonshineRecogniser:
         logs: dict[Sense, list[float]] = {}
         texts: dict[Sense, str] = {}
         for text, log in sorted(
-            ((text, log + unsaid(text)) for text, log in found.sentences), key=lambda each: -each[1]
+            ((text, log + self._unsaid(text)) for text, log in found.sentences), key=lambda each: -each[1]
         ):
             meant = self._sense(text)
             logs.setdefault(meant, []).append(log - found.free)
             texts.setdefault(meant, text)
         summed = {meant: together(each) for meant, each in logs.items()}
         return _View(heard, summed, texts, found.free, found.free / (found.tokens + 1))
+
+    def _unsaid(self, text: str) -> float:
+        """Nats against a number without its unit: in noise "bar" becomes "four", and "ohms" becomes "one"."""
+        spelled = self._what.identifier is not None or self._what.change
+        return UNIT_UNSAID if not spelled and text.split()[-1] in FIGURE_WORDS else 0.0
 
     def _sense(self, text: str) -> Sense:
         meant = grammar.understand(text, self._what)
@@ -196,11 +201,6 @@ class MoonshineRecogniser:
 
 def _phrases(what: Open) -> list[str]:
     return [phrase for phrases in what.answers.values() for phrase in phrases]
-
-
-def unsaid(text: str) -> float:
-    """Nats against a number without its unit: in noise "bar" becomes "four", and "ohms" becomes "one"."""
-    return UNIT_UNSAID if text.split()[-1] in FIGURE_WORDS else 0.0
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -32,6 +32,33 @@ SAME_SOUND = {
     "bar": ("barre",),
     "bars": ("barres",),
     "minus": ("minus the",),
+    "alfa": ("alpha",),
+    "juliett": ("juliet", "Juliette"),
+    "whiskey": ("whisky",),
+    "x-ray": ("x ray", "xray", "X-Ray", "ex-ray"),
+}
+
+# And for letters of the spelling alphabet.
+SPELT_NEARLY = {
+    "bravo": ("brawl", "brava", "Bravos"),
+    "delta": ("Delva", "Delphor", "Delts"),
+    "echo": ("ecko", "Eko", "a co"),
+    "foxtrot": ("fox-trot", "fox trot", "Fax threat", "fox-dry", "foxtra", "foxtrots"),
+    "golf": ("gulf",),
+    "juliett": ("Jillia", "gillette", "Jilla at", "Julia", "Juliets"),
+    "kilo": ("keelo", "Keel of"),
+    "lima": ("Lena", "Leema", "Lemur", "Lina"),
+    "mike": ("might", "mic"),
+    "oscar": ("Oscars", "Osker"),
+    "papa": ("Pappa", "hopper", "popper", "pop up"),
+    "quebec": ("Quebeck", "Kebec"),
+    "romeo": ("Romio", "Romel", "Romeos", "Romeo's"),
+    "sierra": ("Sierp", "seat air", "see era", "seer", "Siera"),
+    "tango": ("ten goes", "ten go", "tangle"),
+    "victor": ("vicar", "Vickter", "fitter", "Viktor"),
+    "yankee": ("anty", "anti", "Yankees", "yanky"),
+    "zulu": ("Zulloo", "Zoolu", "Zoo", "Zooloo"),
+    "serial": ("cereal",),
 }
 
 # What the model writes for units, found on recordings for tuning: a word it seldom met becomes one it often did.
@@ -65,6 +92,10 @@ NEARLY = {
     "millivolts": ("millibolts", "milliballs", "milli bolts"),
     "hertz": ("harets", "hairts", "heart's"),
     "fahrenheit": ("fair and height", "Farron height"),
+    "three": ("free",),
+    "six": ("sixths",),
+    "niner": ("minor", "miner"),
+    **SPELT_NEARLY,
 }
 
 # Words of the grammar that run together in writing, and what they become.

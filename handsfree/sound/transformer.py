@@ -160,6 +160,10 @@ class Sound:
     heard: Floats
     keys: dict[str, Floats]
 
+    @property
+    def seconds(self) -> float:
+        return float(self.heard.shape[1] * STRIDE / RATE)
+
 
 @dataclass(frozen=True)
 class Written:

@@ -61,6 +61,11 @@ _LETTERS |= {"o": "oh", "p": "pea", "s": "es"}
 SOUNDS_LIKE: dict[str, tuple[str, ...]] = {
     **{letter: (spelt,) for letter, spelt in _LETTERS.items()},
     "oh": ("o",),
+    "alfa": ("alpha",),
+    "juliett": ("juliet",),
+    "whisky": ("whiskey",),
+    "x-ray": ("x ray", "ex ray"),
+    "xray": ("x ray", "ex ray"),
     "niner": ("nine er", "nine"),
     "fife": ("five",),
     "fower": ("four",),

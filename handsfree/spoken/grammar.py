@@ -1,4 +1,4 @@
-"""Everything that may be said at a moment, as one tree: readings, answers and procedure words.
+"""Everything that may be said at a moment, as one tree: readings, identifiers, answers and procedure words.
 
 The one rule: a recogniser's grammar and the parser are made from the same tree, so what can be heard can be read.
 """
@@ -12,11 +12,22 @@ from dataclasses import replace
 from enum import IntEnum
 from functools import lru_cache
 
-from handsfree.spoken import expression
+from handsfree.spoken import expression, identifiers
 from handsfree.spoken import reading as readings
 from handsfree.spoken import words as procedure_words
-from handsfree.spoken.expression import Alt, Expression, Parser, Places, cover, meaning, sample
-from handsfree.spoken.identifiers import Misheard, Problem, correct, parse_identifier
+from handsfree.spoken.expression import (
+    Alt,
+    Expression,
+    Opt,
+    Parser,
+    Places,
+    Seq,
+    cover,
+    literal,
+    meaning,
+    sample,
+    spoken,
+)
 from handsfree.spoken.meaning import (
     Answer,
     Command,
@@ -41,6 +52,7 @@ def tree(what: Open) -> Expression:
     options: list[Expression] = []
     if what.reading is not None:
         options.append(readings.tree(what.reading, heard=True))
+    options += _spelled(what)
     options += _closed(what, heard=True)
     if what.nothing:
         raise ValueError("nothing is open: there is nothing to listen for")
@@ -63,6 +75,22 @@ def _closed(what: Open, *, heard: bool) -> list[Expression]:
     return answers + ([commands] if commands is not None else [])
 
 
+def _spelled(what: Open) -> list[Expression]:
+    """What may be said of an identifier; after CORRECTION too where there is one to be changed."""
+    options: list[Expression] = []
+    if what.identifier is not None:
+        said = identifiers.tree(what.identifier, heard=True)
+        if what.identifier_named:
+            named = Alt(tuple(spoken(phrase) for phrase in what.identifier_named))
+            said = Seq((Opt(Seq((named, Opt(literal("is"))))), said))
+        options.append(said)
+    if what.change:
+        options.append(identifiers.correction_tree(heard=True))
+        again = Alt(tuple(spoken(phrase) for phrase in procedure_words.PHRASES[Word.CORRECTION]))
+        options = [Seq((Opt(again), option)) for option in options]
+    return options
+
+
 class _Key:
     """Open holds a mapping, which has no hash; its parts do."""
 
@@ -70,8 +98,8 @@ class _Key:
 
     def __init__(self, what: Open) -> None:
         self.what = what
-        answers = tuple(what.answers.items())
-        self.key = (what.reading, what.correction, answers, what.words, what.items, what.dictation)
+        said = (what.reading, what.correction, tuple(what.answers.items()), what.words, what.items)
+        self.key = (*said, what.identifier, what.identifier_named, what.change, what.dictation)
 
     def __hash__(self) -> int:
         return hash(self.key)
@@ -129,14 +157,6 @@ def _closed_parser(key: _Key) -> Parser | None:
 def understand(text: str, what: Open) -> Meaning:
     """What a sentence means now: an answer, a procedure word, a reading, or a refusal with the reason."""
     words = spoken_words(text)
-    if what.change and not isinstance(correct("AAAA", text), Misheard):
-        return Respelled(text)
-    if what.identifier is not None:
-        spelled = parse_identifier(_unnamed(text, what.identifier_named), what.identifier)
-        if isinstance(spelled, str):
-            return Spelled(spelled)
-        if not _closed_word(words) and spelled.problem is not Problem.WORDS:
-            return Refusal(spelled.reason)
     parser = _closed_parser(_Key(what))
     if parser is not None:
         found = parser.meanings(words)
@@ -148,10 +168,32 @@ def understand(text: str, what: Open) -> Meaning:
     if what.correction is not None and (corrected := after_correction(words)):
         outcome = readings.parse_words(corrected, what.correction)
         return Command(Word.CORRECTION, reading=outcome) if isinstance(outcome, Reading) else outcome
+    if what.identifier is not None or what.change:
+        spelled = _identifier([word.rstrip(",:;") for word in text.lower().split()], what)
+        return Refusal(_closed_word(words) or spelled.reason) if isinstance(spelled, Refusal) else spelled
     if what.reading is not None:
         outcome = readings.parse_words(words, what.reading)
         return outcome if isinstance(outcome, Reading) else Refusal(_closed_word(words) or outcome.reason)
     return Refusal(_not_open(words))
+
+
+def _identifier(words: list[str], what: Open) -> Spelled | Respelled | Refusal:
+    """An identifier, or a change of one. The words are as they were said or typed: "x-ray" is one of them."""
+    if what.change:
+        words = after_correction(words) or words
+        if identifiers.is_correction(" ".join(words)):
+            return Respelled(" ".join(words))
+    if what.identifier is None:
+        return Refusal(identifiers.SAY_A_CHANGE)
+    for phrase in sorted(what.identifier_named, key=len, reverse=True):
+        name = phrase.split()
+        if words[: len(name)] == name:
+            words = words[len(name) + (words[len(name) : len(name) + 1] == ["is"]) :]
+            break
+    typed = len(words) == 1 and not words[0].isalpha() and words[0] != "x-ray"  # as it is printed
+    read = identifiers.as_printed if typed else identifiers.parse_identifier
+    found = read(" ".join(words), what.identifier)
+    return Spelled(found) if isinstance(found, str) else Refusal(found.reason)
 
 
 _LONGER_LOOKED_AT = 200  # sentences; those that all mean the same are never so many
@@ -257,11 +299,3 @@ def _not_open(words: list[str]) -> str:
     if isinstance(readings.parse_words(words, Expectation()), Reading):
         return "this step does not ask for a reading"
     return _closed_word(words) or f"{said!r} is not among what may be said now"
-
-
-def _unnamed(text: str, names: tuple[str, ...]) -> str:
-    """What is spelled, without its name before it ("serial number bravo four")."""
-    for name in names:
-        if text.lower().startswith(f"{name} "):
-            return text[len(name) + 1 :]
-    return text

@@ -36,6 +36,8 @@ _SEPARATORS = frozenset(_SIGNS.values())
 
 LETTER = Words(_SPELT, "spelt-letter")
 X_RAY = meaning("x ray", "X")
+# One word for each letter is enough to listen for: how else it is written, or pronounced, is the recogniser's business.
+_HEARD_LETTER = Words({word: letter for letter, word in sorted({v: k for k, v in reversed(_SPELT.items())}.items())})
 FIGURE = Words(_FIGURES, "figure")
 SIGN = Words(_SIGNS, "sign")
 STAR = Words({"star": "*", "asterisk": "*"})
@@ -101,18 +103,19 @@ def tree(form: Form = ANY, *, heard: bool = False) -> Expression:
     """What may be said of an identifier of this form.
 
     ``heard`` keeps what a recogniser should listen for: plain letters, which sound alike, and "oh" are left out; the
-    letters and digits stand where the pattern has them.
+    letters and digits stand where the pattern has them, are as many as the form has, and none is said as "double".
     """
     if heard and form.pattern is not None:
         last = len(form.pattern) - 1
         return Rule(Seq(tuple(_heard_at(form, at, at == last) for at in range(len(form.pattern)))), "".join)
-    letter: tuple[Expression, ...] = (LETTER, X_RAY)
-    star = (STAR,) if not heard or form.check is Check.MOD_37_2 else ()
-    single = Alt((*letter, FIGURE, SIGN, *star) if heard else (*letter, FIGURE, SIGN, *star, _PLAIN, _OH))
-    repeated = Alt((*letter, FIGURE) if heard else (*letter, FIGURE, _REPEATED, _OH))
-    several = Rule(Seq((_TIMES, repeated)), lambda values: values[1] * values[0])
+    if heard:
+        each = Alt((_HEARD_LETTER, FIGURE, *((STAR,) if form.check is Check.MOD_37_2 else ())))
+        more = Some(Seq((Opt(SIGN), each)), form.least - 1, form.most - 1)
+        return Rule(Seq((each, more)), "".join, "identifier")
+    single = Alt((LETTER, X_RAY, FIGURE, SIGN, STAR, _PLAIN, _OH))
+    several = Rule(Seq((_TIMES, Alt((LETTER, X_RAY, FIGURE, _REPEATED, _OH)))), lambda values: values[1] * values[0])
     # A sign may stand between any two; two or three in one word only make the sentence shorter.
-    return Rule(Some(Alt((single, several)), 1, form.most if heard else 2 * MOST), "".join, "identifier")
+    return Rule(Some(Alt((single, several)), 1, 2 * MOST), "".join, "identifier")
 
 
 def _heard_at(form: Form, at: int, last: bool) -> Expression:
@@ -120,7 +123,7 @@ def _heard_at(form: Form, at: int, last: bool) -> Expression:
     place = form.pattern[at]
     if place in _SEPARATORS:
         return Opt(Words({word: sign for word, sign in _SIGNS.items() if sign == place}))
-    letters: tuple[Expression, ...] = (LETTER, X_RAY) if place in "AX" else ()
+    letters = (_HEARD_LETTER,) if place in "AX" else ()
     figures: tuple[Expression, ...] = (FIGURE,) if place in "9X" else ()
     star: tuple[Expression, ...] = (STAR,) if last and place == "X" and form.check is Check.MOD_37_2 else ()
     return Alt((*letters, *figures, *star))
@@ -148,7 +151,7 @@ class Change:
 @cache
 def correction_tree(*, heard: bool = False) -> Expression:
     """What may be said of an identifier that was read back: "third is papa", "two and three are papa four"."""
-    single = Alt((LETTER, X_RAY, FIGURE, STAR) if heard else (LETTER, X_RAY, FIGURE, STAR, _PLAIN, _OH))
+    single = Alt((_HEARD_LETTER, FIGURE, STAR) if heard else (LETTER, X_RAY, FIGURE, STAR, _PLAIN, _OH))
     options: list[Expression] = [Rule(Seq((_AT, literal("is"), single)), _change)]
     for count in range(2, _MOST_AT_ONCE + 1):
         # The last "and" is never left out: "last two" is two places at the end.
@@ -200,6 +203,14 @@ def as_printed(text: str, form: Form = ANY) -> str | Misheard:
     return _fitted(written.upper(), form) if written else Misheard(Problem.WORDS, "nothing was written")
 
 
+SAY_A_CHANGE = "say the place and what stands there, as in third is papa, or last two are four five"
+
+
+def is_correction(text: str) -> bool:
+    """Whether it says other letters or digits for some places, and in one way only."""
+    return len(_parser(correction=True).meanings(_words(text))) == 1
+
+
 def correct(identifier: str, text: str, form: Form = ANY) -> str | Misheard:
     """The identifier with what ``text`` changes in it ("third is papa"), or why that cannot be taken.
 
@@ -208,9 +219,7 @@ def correct(identifier: str, text: str, form: Form = ANY) -> str | Misheard:
     """
     found: list[Change] = _parser(correction=True).meanings(_words(text))
     if len(found) != 1:
-        return Misheard(
-            Problem.WORDS, "say the place and what stands there, as in third is papa, or last two are four five"
-        )
+        return Misheard(Problem.WORDS, SAY_A_CHANGE)
     change = found[0]
     bare = [at for at, character in enumerate(identifier) if character not in _SEPARATORS]
     outcomes = [_changed(identifier, change, places, form) for places in (bare, list(range(len(identifier))))]

@@ -9,10 +9,9 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from enum import StrEnum
-from typing import TYPE_CHECKING, Literal
+from typing import Literal
 
-if TYPE_CHECKING:
-    from handsfree.spoken.identifiers import Form
+from handsfree.spoken.identifiers import Form
 
 Waveform = Literal["ac", "dc"]
 
@@ -137,19 +136,21 @@ class Answer:
 
 @dataclass(frozen=True, slots=True)
 class Spelled:
-    """An identifier that was spelled, as it is printed."""
+    """A serial, part or order number; ``text`` is as its form prints it, in capitals ("BX-409")."""
 
     text: str
 
 
 @dataclass(frozen=True, slots=True)
 class Respelled:
-    """What is to be changed in an identifier that was read back, in the words that were said."""
+    """Other letters or digits in some places of an identifier ("third is papa"): ``text`` is what
+    ``identifiers.correct`` takes, for whoever knows the identifier.
+    """
 
     text: str
 
 
-Meaning = Reading | Spelled | Respelled | Command | Answer | Refusal
+Meaning = Reading | Command | Answer | Spelled | Respelled | Refusal
 
 
 @dataclass(frozen=True, slots=True)
@@ -157,8 +158,11 @@ class Open:
     """What may be said at a moment: it narrows the recogniser's grammar and the parser alike.
 
     ``reading`` is None where no reading is open; ``correction`` is the expectation for a reading said after CORRECTION,
-    None where there is nothing to correct. ``answers`` maps an answer's key to the phrases that mean it. ``items`` are
-    the phrases by which what is off can be asked for.
+    None where there is nothing to correct. ``answers`` maps an answer's key to the phrases that mean it.
+    ``identifier`` is the form of a number that may be spelled, None where none is asked for; one of the phrases in
+    ``identifier_named`` may be said before it ("serial number"). ``change``: an identifier that was read back may be
+    changed by place. It is not asked for together with a reading: digits one by one may be either (ValueError).
+    ``items`` are the phrases by which what is off can be asked for.
     ``dictation``: free speech is taken as it is, no grammar; the rest does not count then.
     """
 
@@ -166,13 +170,17 @@ class Open:
     answers: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
     words: frozenset[Word] = frozenset()
     correction: Expectation | None = None
-    dictation: bool = False
-    items: tuple[str, ...] = ()
     identifier: Form | None = None
     identifier_named: tuple[str, ...] = ()
     change: bool = False
+    items: tuple[str, ...] = ()
+    dictation: bool = False
+
+    def __post_init__(self) -> None:
+        if (self.identifier and self.reading) or (self.change and (self.reading or self.correction)):
+            raise ValueError("what is spelled and a reading are asked for one after the other")
 
     @property
     def nothing(self) -> bool:
         """Whether there is nothing to listen for."""
-        return not (self.reading or self.answers or self.words or self.dictation)
+        return not (self.reading or self.answers or self.words or self.identifier or self.change or self.dictation)

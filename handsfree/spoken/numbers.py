@@ -187,10 +187,27 @@ def say_digits(figures: str) -> str:
     return " ".join(_NAMES[int(figure)] for figure in figures)
 
 
+def say_plainly(figures: str) -> str:
+    """A string of digits in words that nobody takes for others: one by one, but for whole hundreds and thousands.
+
+    These are said with the word, as radiotelephony does: 3400 is "three thousand four hundred" (ICAO Annex 10 Vol. II,
+    5.2.1.4.1.2; Doc 9432, 2.4.3), and so are millions. Its "one two thousand" is not said, because in a workshop it may
+    be one thousand put right to two.
+    """
+    value = int(figures)
+    millions, rest = divmod(value, 1_000_000)
+    thousands, rest = divmod(rest, 1_000)
+    whole = value and figures[0] != "0" and not rest % 100 and millions < 10
+    if not whole or (thousands > 9 and thousands % 100):
+        return say_digits(figures)
+    counted = ((millions, "million"), (thousands, "thousand"), (rest // 100, "hundred"))
+    return " ".join(f"{_cardinal(count)} {name}" for count, name in counted if count)
+
+
 def say_number(value: str, *, by_digits: bool = False) -> str:
     """A decimal string in words; every digit is kept ("-5.20" is "minus five point two zero").
 
-    ``by_digits`` says the digits before the point one by one too.
+    ``by_digits`` says the digits before the point one by one too, as ``say_plainly`` does where there is no point.
 
     Raises ValueError where ``value`` is not a plain decimal.
     """
@@ -198,7 +215,8 @@ def say_number(value: str, *, by_digits: bool = False) -> str:
     before, point, after = figures.partition(".")
     if not (before.isdecimal() and (after.isdecimal() if point else True)):
         raise ValueError(f"{value!r} is not a plain decimal such as 5.20")
-    words = (say_digits(before) if by_digits else say_whole(before)) + (f" point {say_digits(after)}" if point else "")
+    whole = say_whole if not by_digits else say_digits if point else say_plainly
+    words = whole(before) + (f" point {say_digits(after)}" if point else "")
     return f"minus {words}" if value.startswith("-") else words
 
 

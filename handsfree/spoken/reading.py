@@ -249,11 +249,26 @@ class _Reader:
         finishes = [_against(_said(plan), self._expect) for plan in self._parser.plans(shape)]
         match finishes:
             case []:
-                return _why_not(self._parser.stop(words))
+                return self._another(words) or _why_not(self._parser.stop(words))
             case [finish]:
                 return finish
             case _:
                 return lambda words: _the_one([finish(words) for finish in finishes])
+
+    def _another(self, words: Sequence[str]) -> _Finish | None:
+        """Refuses a whole reading that ends in the short form of a unit of another quantity ("five degrees")."""
+        quantities = _SHORT.get(words[-1], ()) if len(words) > 1 else ()
+        if not quantities or self._expect.quantity is None or isinstance(self.read_words(words[:-1]), Refusal):
+            return None
+        meant = " or ".join(map(_article, quantities))
+        return _refuse(f"the unit said is for {meant}, and {_article(self._expect.quantity)} is asked for")
+
+
+# What is short for a unit where its quantity is expected, with the quantities that it is short for.
+_SHORT = {
+    said: tuple(dict.fromkeys(unit.quantity for unit in units.UNITS if said in unit.short))
+    for said in dict.fromkeys(said for unit in units.UNITS for said in unit.short)
+}
 
 
 @lru_cache(maxsize=64)

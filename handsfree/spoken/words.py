@@ -38,7 +38,7 @@ PHRASES: dict[Word, tuple[str, ...]] = {
     Word.WHAT_IS_OFF: ("what is off", "what came off"),
     Word.WHERE_GOES: ("where does it go",),
     Word.HOW_MANY: ("how many",),
-    Word.NOTE: ("note", "take a note"),
+    Word.NOTE: ("take a note", "note"),
     Word.ORIENTATION_NOTE: ("orientation note",),
     Word.MARK: ("mark", "mark this"),
     Word.TIMER: ("timer", "set a timer"),

@@ -71,7 +71,7 @@ class Page:
         width, height = self.size
         return list(
             self.run(
-                "[...document.querySelectorAll('body *:not(#title):not(#heard b):not(noscript)')].filter(e => { const b = "
+                "[...document.querySelectorAll('body *:not(#title, #heard b, noscript)')].filter(e => { const b = "
                 f"e.getBoundingClientRect(); return b.width && (b.right > {width + 1} || b.bottom > {height + 1} "
                 "|| e.scrollHeight > e.clientHeight + 2 && getComputedStyle(e).overflowY === 'hidden'); })"
                 ".map(e => `${e.tagName}#${e.id}.${e.className}`)"

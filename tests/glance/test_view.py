@@ -237,3 +237,18 @@ def test_whatever_is_said_the_view_follows_the_session(texts: list[str]) -> None
         assert view.step is not None
         assert view.step.id == session.at
         assert view.deviations == sum(record.mark is Mark.DEVIATION for record in recorded)
+
+
+def test_a_session_that_goes_on_stands_there_as_it_was_left_with_nothing_proved_dead() -> None:
+    watched = Watched().till("start-relay")
+    watched.visit.end()
+    assert watched.view.closed == "stopped"
+    off = watched.view.off
+    watched.visit.reopen()
+    assert watched.view.closed == ""
+    assert watched.view.off == off
+    assert set(watched.view.energy.values()) == {"isolated"}
+    assert watched.view.step is not None
+    assert watched.view.step.id == "unplug"
+    assert watched.view.may_say == ("done",)
+    assert any("Session resumed." in outcome.text for outcome in watched.view.outcomes)

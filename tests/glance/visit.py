@@ -9,7 +9,7 @@ from pathlib import Path
 
 from handsfree.procedure.load import load
 from handsfree.procedure.model import Procedure
-from handsfree.session.events import Act, Due, Ended, Event, Fault, Heard, Started
+from handsfree.session.events import Act, Due, Ended, Event, Fault, Heard, Reopened, Started
 from handsfree.session.machine import Session
 
 ROOT = Path(__file__).parents[2]
@@ -50,3 +50,6 @@ class Visit:
 
     def end(self) -> None:
         self.handle(Ended(self.time, "the terminal was closed"))
+
+    def reopen(self) -> None:
+        self.handle(Reopened(self.time, {"handsfree": "0.0", "settings": {}, "set_aside": []}))

@@ -547,3 +547,70 @@ def test_no_mutation_of_a_shipped_procedure_gets_past_the_errors(data: st.DataOb
             case _:
                 lines[at] = b"  " + lines[at]
     loads_or_refuses(b"".join(lines))
+
+
+VISIT = (Path(__file__).parents[2] / "procedures" / "display-cabinet-ices-up.yaml").read_text(encoding="utf-8")
+
+
+# One change to the shipped visit, and what is told of it.
+VISIT_FAULTS = [
+    ("times: 6", "times: 500", '"times" is 500; write at most 200'),
+    ("times: 6", "times: six", '"times" is "six"; write a whole number, such as 8'),
+    ("each: panel screws", "eech: panel screws", 'unknown key "eech"; write "each"; still allowed here: each'),
+    ("count: 6", "count: 1", '"count" is 1; write at least 2'),
+    ("place: Three on", "plase: Three on", 'unknown key "plase"; write "place"; still allowed here: place'),
+    ("waits_for: [pull-down]", "waits_for: [pul-down]", 'no step starts a timer "pul-down"; did you mean "pull-down"?'),
+    (
+        "tell_after: [15]",
+        "tell_after: [45]",
+        "the timer is over after 30 minutes, so 45 is never told; write less than 30",
+    ),
+    ("minutes: 30", "minutes: 0", '"minutes" is 0; write a number above zero'),
+    ("minutes: 30", "minutes: 2000", '"minutes" is 2000; write at most 1440'),
+    (
+        "verified_by: fan-current",
+        "verified_by: fan-curent",
+        'there is no step "fan-curent"; did you mean "fan-current"?',
+    ),
+    (
+        "verified_by: fan-current",
+        "verified_by: fan",
+        'the step "fan" cannot verify a part: it judges nothing; name a measure or watch step with a limit',
+    ),
+    (
+        "pattern: A-9999",
+        "pattern: A-1234",
+        '"A-1234" is no pattern; write A for a letter, 9 for a digit and X for either, as in AA-9999',
+    ),
+    ("check: luhn", "check: lunn", '"lunn" is not a value of "check"; write "luhn"; allowed here: mod 11-2, mod 37-2'),
+    ("work_order:", "order:", 'a visit is not known by "order"; write "work_order"; allowed here: work_order, asset'),
+    (
+        "{pattern: AA-9999}",
+        "{least: 9, most: 3}",
+        "the least before the most; write pattern: AA-9999, or least and most",
+    ),
+    (
+        "{pattern: AA-9999}",
+        "AA-9999",
+        '"serial" is "AA-9999"; write its keys, each on a line of its own: pattern, least',
+    ),
+    ("starts: [{timer: pull-down", "starts: [{timr: pull-down", 'entry 1 of "starts" has no "timer"; add "timer: ..."'),
+    (
+        "    say: Measure the air in the middle of the cabinet again.\n",
+        "    say: Measure it.\n    waits_for: [pull-down]\n",
+        "only an instruction can wait for a timer",
+    ),
+    (
+        "takes_off:\n      - {item: fan plug,",
+        "takes_off:\n      - fan plug\n      - {item: fan plug,",
+        '"fan plug" comes off twice at this step; name each item once, with its count',
+    ),
+    ("answers:\n      runs: [the fan runs", "answers:\n      runs: [how many turns", "how many"),
+]
+
+
+@pytest.mark.parametrize(("old", "new", "line"), VISIT_FAULTS)
+def test_a_fault_in_what_surrounds_the_measurements_is_told_with_its_remedy(old: str, new: str, line: str) -> None:
+    assert old in VISIT
+    lines = told(VISIT.replace(old, new, 1))
+    assert any(line in each for each in lines)

@@ -265,3 +265,15 @@ def test_the_minimum_of_ieee_43_is_for_a_resistance_at_forty_degrees() -> None:
     ]
     (problem,) = problems(ONE + WARM + calculate(at_40, minimum.replace("rated_volts", "volts")))[:1]
     assert "rated_volts" in problem
+
+
+def test_a_writer_is_told_how_the_minimum_of_ieee_43_is_written() -> None:
+    at_40 = "{insulation_at_40: {resistance: one, temperature: warm}}, unit: megaohm, limit: "
+    example = "{winding: random-wound, rated_volts: 400}"
+    assert problems(ONE + WARM + calculate(at_40 + "{insulation_minimum: random-wound}")) == [
+        f'"insulation_minimum" is "random-wound"; write the winding and its voltage, such as {example}'
+    ]
+    (problem,) = problems(ONE + WARM + calculate(at_40 + "{minimum: 5}"))
+    assert problem.endswith(f"platinum_class: B, or insulation_minimum: {example}")
+    (problem,) = problems(ONE + WARM + calculate(at_40 + f"{{insulation_minimum: {example}, at_least: 5}}"))
+    assert problem.startswith('the limit has both "insulation_minimum" and "at_least"; keep one')

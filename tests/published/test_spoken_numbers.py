@@ -134,3 +134,28 @@ def test_digits_before_thousand_are_refused_since_only_aviation_says_them() -> N
     # Annex 10 Vol. II, 5.2.1.4.1.2 allows "one two thousand" (12 000) for altitude, cloud height, visibility and runway
     # visual range only. At a meter the same words are a slip put right, or "one or two thousand".
     assert isinstance(parse("one two thousand"), Refusal)
+
+
+@pytest.mark.parametrize(
+    ("value", "words"),
+    [
+        # Annex 10 Vol. II, examples to 5.2.1.4.1.2.
+        ("800", "eight hundred"),
+        ("3400", "three thousand four hundred"),
+        # The same rule applied by hand to readings.
+        ("5000", "five thousand"),
+        ("600000", "six hundred thousand"),
+        ("160000", "one six zero zero zero zero"),
+        ("5600000", "five million six hundred thousand"),
+        ("160", "one six zero"),
+        ("1450", "one four five zero"),
+        ("600.5", "six zero zero point five"),
+    ],
+)
+def test_digits_are_said_one_by_one_but_for_whole_hundreds_and_thousands(value: str, words: str) -> None:
+    assert say_number(value, by_digits=True) == words
+
+
+@given(st.integers(1, 99_999).map(lambda hundreds: hundreds * 100) | INTEGERS)
+def test_what_is_said_digit_by_digit_is_read_as_the_very_number(value: int) -> None:
+    assert reads_as(say_number(str(value), by_digits=True), str(value))

@@ -350,6 +350,10 @@ def test_units_are_written_with_their_symbols(unit: str | None, expected: str) -
         ({"at_most": "3", "unit": None}, "at most 3"),
         ("at most seven ohms", "at most seven ohms"),
         (None, ""),
+        (
+            {"insulation_minimum": {"winding": "random-wound", "rated_volts": "400"}, "unit": "megaohm"},
+            "minimum of IEEE 43, random-wound, 400 V",
+        ),
     ],
 )
 def test_limits_are_written_in_words_with_symbols(limit: object, expected: str) -> None:

@@ -72,6 +72,31 @@ def test_windings_that_do_not_add_up_lead_to_the_bad_part() -> None:
     assert worked(talk)["verdict"] == "nonconforming"
 
 
+@pytest.mark.parametrize(
+    ("winding", "megohms", "least", "verdict"),
+    [
+        # IEEE 43-2013, table 3; 4160 volts is the usual worked example of kV + 1. Read at 40 degrees Celsius.
+        ("before 1970", "five point two", "five point one six", "conforming"),
+        ("before 1970", "five point one", "five point one six", "nonconforming"),
+        ("form-wound", "ninety nine", "one hundred", "nonconforming"),
+        ("random-wound", "five point one", "five", "conforming"),
+    ],
+)
+def test_insulation_is_judged_by_the_minimum_of_its_kind_of_winding(
+    winding: str, megohms: str, least: str, verdict: str
+) -> None:
+    steps = measure("insulation", "quantity: resistance, unit: megaohm") + measure("winding", CELSIUS)
+    minimum = f"{{insulation_minimum: {{winding: {winding}, rated_volts: 4160}}}}"
+    steps += calculate("{insulation_at_40: {resistance: insulation, temperature: winding}}", minimum, "megaohm")
+    talk = talk_on(steps, megohms, "forty")
+    assert f"Figure: {megohms} megohms, at least {least} megohms: {verdict}." in talk.said
+    assert worked(talk)["limits"] == [{"five point one six": "5.16", "one hundred": "100", "five": "5"}[least], None]
+    assert worked(talk)["limit"] == {
+        "insulation_minimum": {"winding": winding, "rated_volts": "4160"},
+        "unit": "megaohm",
+    }
+
+
 def test_a_reading_in_another_unit_is_converted() -> None:
     talk = talk_on(WINDINGS, "four point seven", "zero point zero one one five kilo ohms", "sixteen point two")
     assert worked(talk)["value"] == "0"
@@ -236,7 +261,7 @@ def test_superheat_is_what_the_pipe_has_above_the_boiling_point() -> None:
 
 
 def test_near_a_limit_a_figure_is_undecided_by_as_much_as_its_readings_leave_open() -> None:
-    (meter,) = load_meters([Path(__file__).parents[2] / "meters"])
+    (meter,) = load_meters([Path(__file__).parents[2] / "meters" / "ostrel-61.yaml"])
     procedure = small("steps:\n" + SIBLINGS + ENDS)
     talk = Talk(procedure, meters=(meter,)).hear("five point zero zero", "nine point zero one")
     figure = worked(talk)
@@ -249,7 +274,7 @@ def test_near_a_limit_a_figure_is_undecided_by_as_much_as_its_readings_leave_ope
 
 
 def test_a_nameplate_is_exact_whatever_meter_is_in_use() -> None:
-    (meter,) = load_meters([Path(__file__).parents[2] / "meters"])
+    (meter,) = load_meters([Path(__file__).parents[2] / "meters" / "ostrel-61.yaml"])
     talk = Talk(small("steps:\n" + HEATER + ENDS), meters=(meter,)).hear(
         "two hundred thirty volts", "one thousand watts"
     )

@@ -10,6 +10,7 @@ import random
 from collections.abc import Mapping
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
+from itertools import product
 from pathlib import Path
 from typing import Any
 
@@ -33,10 +34,24 @@ from handsfree.procedure.model import (
     Watch,
     bounds,
 )
-from handsfree.session.events import Close, Due, Ended, Event, Fault, Heard, Listen, Mark, Record, Say, Started
-from handsfree.session.journal import Journal
+from handsfree.session.events import (
+    EVENT_MARKS,
+    Close,
+    Due,
+    Ended,
+    Event,
+    Fault,
+    Heard,
+    Listen,
+    Mark,
+    Record,
+    Reopened,
+    Say,
+    Started,
+)
+from handsfree.session.journal import Entry, Journal, read_time, time_text
 from handsfree.session.machine import Session
-from handsfree.session.replay import verify
+from handsfree.session.replay import rebuild, replay, verify
 from handsfree.spoken.grammar import phrases, sentence, understand
 from handsfree.spoken.meaning import Expectation, Kind, Quantity, Reading, Refusal, Word
 from handsfree.spoken.readback import say_reading
@@ -46,6 +61,7 @@ PROCEDURES = sorted((Path(__file__).parents[2] / "procedures").glob("*.yaml"))
 START = datetime(2031, 5, 6, 7, 8, 9, tzinfo=UTC)
 LOADED = {path.stem: load(path) for path in PROCEDURES}
 (OSTREL,) = load_meters([Path(__file__).parents[2] / "meters" / "ostrel-61.yaml"])
+NOTHING_TORN = {"handsfree": "0.0", "settings": {}, "set_aside": []}
 METERS = (OSTREL, OSTREL.model_copy(update={"meter": "lowe", "name": "Lowe", "called": (), "ratings": ()}))
 
 
@@ -125,9 +141,12 @@ class Witness:
         self.outcome_of: dict[str, str | None] = {}  # reading id -> verdict
         self.finding: str | None = None
         self.unverified: dict[str, str] = {}  # the steps that are to verify parts that were replaced
+        self.entries: list[Entry] = []
 
     def take(self, event: Event) -> list[Record]:
         closed, paused = self.session.closed, self.session.open.words == {Word.GO_AHEAD}
+        if isinstance(event, Reopened) and self.session.finding is None:
+            closed = False
         acts = self.session.handle(event)
         if closed:
             assert acts == []
@@ -149,12 +168,53 @@ class Witness:
             assert marks == [Mark.HEARD] or marks[1] is Mark.RESUMED
         for record in records:
             self._account(record, records)
+            self._keep(event, record)
         assert self.session.standing == len(self.readings.keys() - self.corrected)
         if self.session.closed:
             self._check_finding()
         else:
             assert self.session.open.dictation or phrases(self.session.open)
         return records
+
+    def hear(self, text: str, confidence: float | None = None, *, waits: bool = True) -> None:
+        """Somebody speaks; ``waits`` until a reading is due, where one will be."""
+        self.time += timedelta(seconds=4)
+        if self.session.due is not None and waits:
+            self.time = max(self.time, self.session.due)
+            self.take(Due(self.time))
+        self.take(Heard(self.time, text, confidence))
+
+    def _keep(self, event: Event, record: Record) -> None:
+        """An entry as the journal keeps it."""
+        previous = self.entries[-1].hash if self.entries else "0" * 64
+        time = read_time(time_text(event.time))
+        self.entries.append(Entry(len(self.entries) + 1, time, record.mark, record.data, previous))
+
+    def resume(self, kept: int) -> None:
+        """The program is killed after so many lines, and the session is rebuilt from what it had recorded."""
+        before = self.session
+        rebuilt = rebuild(self.entries[:kept], self.procedure)
+        assert rebuilt.problems[1:] == []
+        if not rebuilt.missing:
+            assert rebuilt.problems == []
+        assert [*self.entries[:kept], *rebuilt.missing][-1].data == self.entries[-1].data
+        self.session = rebuilt.session
+        assert self.session.at == before.at
+        assert self.session.open == before.open
+        assert self.session.standing == before.standing
+        assert self.session.due == before.due
+        assert (self.session.closed, self.session.finding) == (before.closed, before.finding)
+        if self.session.finding is not None:
+            assert self.take(Reopened(self.time, NOTHING_TORN)) == []
+            return
+        readings, off = before.standing, set(self.off)
+        proved = {source for source, state in self.energy.items() if state == "proved dead"}
+        records = self.take(Reopened(self.time, NOTHING_TORN))
+        assert records[0].mark is Mark.REOPENED
+        assert self.session.standing == readings
+        assert self.off == off
+        assert "proved dead" not in self.energy.values()
+        assert {source for source, state in self.energy.items() if state == "isolated"} >= proved
 
     def _account(self, record: Record, records: list[Record]) -> None:
         data = record.data
@@ -310,16 +370,16 @@ class Technician(RuleBasedStateMachine):
     @initialize(name=st.sampled_from(sorted(LOADED)), seed=st.integers(0, 999), meters=st.integers(0, 2))
     def start(self, name: str, seed: int, meters: int) -> None:
         self.choose = random.Random(seed)
-        self.session = Session(LOADED[name].procedure, None, METERS[:meters])
-        self.witness = Witness(self.session)
-        self.witness.take(Started(START, {}))
+        known = {"meters": [meter.model_dump(mode="json") for meter in METERS[:meters]]} if meters else {}
+        self.witness = Witness(Session(LOADED[name].procedure, None, METERS[:meters]))
+        self.witness.take(Started(START, known))
+
+    @property
+    def session(self) -> Session:
+        return self.witness.session
 
     def say(self, text: str, confidence: float | None = None) -> None:
-        self.witness.time += timedelta(seconds=4)
-        if self.session.due is not None and self.choose.random() < 0.5:
-            self.witness.time = max(self.witness.time, self.session.due)
-            self.witness.take(Due(self.witness.time))
-        self.witness.take(Heard(self.witness.time, text, confidence))
+        self.witness.hear(text, confidence, waits=self.choose.random() < 0.5)
 
     @rule(steps=st.integers(1, 12))
     def go_on(self, steps: int) -> None:
@@ -364,6 +424,18 @@ class Technician(RuleBasedStateMachine):
     def lose_a_device(self) -> None:
         self.witness.take(Fault(self.witness.time, "The microphone was unplugged."))
 
+    @rule(lines_lost=st.integers(0, 12), away=st.sampled_from([0.0, 40.0, 90_000.0]))
+    def kill_and_resume(self, lines_lost: int, away: float) -> None:
+        entries = self.witness.entries
+        last = max(place for place, entry in enumerate(entries) if entry.kind in EVENT_MARKS)
+        self.witness.time += timedelta(seconds=away)
+        self.witness.resume(max(last + 1, len(entries) - lines_lost))
+
+    @precondition(lambda self: self.session.finding is None)
+    @rule()
+    def end_the_input(self) -> None:
+        self.witness.take(Ended(self.witness.time, "the input is over"))
+
     @precondition(lambda self: self.session.closed)
     @rule()
     def say_something_after_the_end(self) -> None:
@@ -375,6 +447,32 @@ TestWhateverIsSaid = Technician.TestCase
 TestWhateverIsSaid.settings = settings(
     max_examples=40, stateful_step_count=30, deadline=None, suppress_health_check=[HealthCheck.too_slow]
 )
+
+
+def test_a_session_killed_again_and_again_comes_to_its_finding() -> None:
+    """After each kill it is where it was, or on the way through the proof from which it comes back there."""
+    led = 0
+    for loaded, seed in product(LOADED.values(), range(2)):
+        choose = random.Random(seed)
+        witness = Witness(Session(loaded.procedure))
+        witness.take(Started(START, {}))
+        back_to = ""
+        for _ in range(400):
+            if witness.session.closed:
+                break
+            at = witness.session.at
+            if not back_to and choose.random() < 0.2:
+                witness.resume(len(witness.entries))
+                back_to = "" if witness.session.at == at else at
+                led += witness.session.at != at
+            elif at == back_to:
+                back_to = ""
+            else:
+                witness.hear(as_asked(witness.session, choose))
+        assert back_to == ""
+        assert witness.session.finding is not None
+        assert replay(witness.entries, loaded.source) == []
+    assert led > 5
 
 
 @pytest.mark.parametrize("name", sorted(LOADED))

@@ -9,10 +9,13 @@ from hypothesis import strategies as st
 
 from handsfree.sound.spelling import NEARLY, SAME_SOUND, TOGETHER, UNSPACED, figures, writings
 from handsfree.spoken import grammar
+from handsfree.spoken.identifiers import Form
 from handsfree.spoken.meaning import Expectation, Open, Reading, Refusal, Word
 from handsfree.spoken.reading import parse
 
-EVERYTHING = grammar.words(Open(reading=Expectation(), words=frozenset(Word), correction=Expectation()))
+EVERYTHING = grammar.words(
+    Open(reading=Expectation(), words=frozenset(Word), correction=Expectation())
+) | grammar.words(Open(identifier=Form(), identifier_named=("serial",), change=True))
 SEQUENCES = [(word,) for word in sorted(EVERYTHING)] + [words for words in {**TOGETHER, **UNSPACED} if len(words) > 1]
 # Words with one meaning: the radio's figures and a letter for zero.
 SAME = [{"four", "fower"}, {"oh", "o"}, {"nine", "niner"}]

@@ -8,6 +8,7 @@ from dataclasses import replace
 from decimal import Decimal
 from functools import cache
 from pathlib import Path
+from typing import Any
 
 import pocketsphinx
 import pytest
@@ -16,8 +17,10 @@ from hypothesis import strategies as st
 
 from handsfree.sound.automaton import Automaton, smallest
 from handsfree.spoken import grammar, units
+from handsfree.spoken.checkdigits import Check
 from handsfree.spoken.expression import Parser
 from handsfree.spoken.grammar import Rest
+from handsfree.spoken.identifiers import Form
 from handsfree.spoken.meaning import (
     Answer,
     Command,
@@ -28,6 +31,8 @@ from handsfree.spoken.meaning import (
     Quantity,
     Reading,
     Refusal,
+    Respelled,
+    Spelled,
     Waveform,
     Word,
 )
@@ -418,3 +423,114 @@ def test_dictation_may_always_go_on_and_nothing_chokes_on_it() -> None:
     assert grammar.jsgf(what).startswith("#JSGF")
     assert grammar.phrases(what)
     assert isinstance(grammar.understand("the bracket is cracked", what), Refusal)
+
+
+@pytest.mark.parametrize(
+    ("said", "asked", "reason"),
+    [
+        ("five point two degrees", Quantity.VOLTAGE, "the unit said is for a temperature, and a voltage is asked for"),
+        ("five c", Quantity.TIME, "the unit said is for a temperature, and a time is asked for"),
+        (
+            "five f",
+            Quantity.RESISTANCE,
+            "the unit said is for a capacitance or a temperature, and a resistance is asked",
+        ),
+        ("five pounds", Quantity.VOLTAGE, "the unit said is for a mass, and a voltage is asked for"),
+        ("five point", Quantity.VOLTAGE, "cut short after 'five point'"),
+    ],
+)
+def test_a_short_unit_of_another_quantity_is_refused_as_that(said: str, asked: Quantity, reason: str) -> None:
+    refusal = grammar.understand(said, Open(reading=Expectation(asked, units.DEFAULT_UNIT[asked])))
+    assert isinstance(refusal, Refusal)
+    assert refusal.reason.startswith(reason)
+
+
+SERIAL = Open(
+    identifier=Form("AA-9999"),
+    identifier_named=("serial", "serial number"),
+    words=frozenset({Word.SAY_AGAIN, Word.UNABLE}),
+)
+ORDER = Open(
+    identifier=Form(least=5, most=8), identifier_named=("work order",), change=True, words=frozenset({Word.AFFIRM})
+)
+DOES_NOT_FIT = "the check digit does not fit, so one of them was misheard: say all of it again"
+NO_LETTER = "'third' is no letter or digit: spell letters as alfa, bravo, charlie, and say digits one by one"
+LUHN = Open(identifier=Form("999999", check=Check.LUHN))
+
+
+@pytest.mark.parametrize(
+    ("said", "what", "meant"),
+    [
+        ("bravo x-ray four zero niner one", SERIAL, Spelled("BX-4091")),
+        ("serial number is bravo x-ray dash four zero nine one", SERIAL, Spelled("BX-4091")),
+        ("Serial: BX-4091", SERIAL, Spelled("BX-4091")),
+        ("say again", SERIAL, Command(Word.SAY_AGAIN)),
+        ("work order five five kilo two one", ORDER, Spelled("55K21")),
+        ("correction five five kilo two two", ORDER, Spelled("55K22")),
+        ("third is papa", ORDER, Respelled("third is papa")),
+        ("correction last two are four five", ORDER, Respelled("last two are four five")),
+        ("affirm", ORDER, Command(Word.AFFIRM)),
+        (
+            "seven nine nine two seven three",
+            LUHN,
+            Refusal(DOES_NOT_FIT),
+        ),
+        ("disregard", SERIAL, Refusal("'disregard' has no use at this step")),
+        (
+            "third is papa",
+            SERIAL,
+            Refusal(NO_LETTER),
+        ),
+    ],
+)
+def test_what_is_spelled_is_understood_as_its_form_prints_it(said: str, what: Open, meant: Meaning) -> None:
+    assert grammar.understand(said, what) == meant
+
+
+def test_a_misheard_identifier_is_refused_with_what_is_wrong() -> None:
+    meant = grammar.understand("bravo x-ray four zero nine", SERIAL)
+    assert meant == Refusal("5 letters and digits were heard, and it has 6")
+
+
+@pytest.mark.parametrize(
+    "what", [SERIAL, ORDER, Open(change=True), Open(identifier=Form())], ids=["form", "change", "only change", "any"]
+)
+@given(seed=st.integers(0, 2**32))
+@settings(deadline=None, max_examples=60)
+def test_whatever_is_heard_of_an_identifier_is_understood(what: Open, seed: int) -> None:
+    said = grammar.sentence(replace(what, words=frozenset(Word)), random.Random(seed))
+    meant = grammar.understand(said, replace(what, words=frozenset(Word)))
+    assert not isinstance(meant, Refusal), said
+
+
+def test_of_one_with_a_check_digit_only_that_may_refuse_what_was_heard() -> None:
+    choose, what = random.Random(1), replace(LUHN, words=frozenset(Word))
+    meanings = [grammar.understand(grammar.sentence(what, choose), what) for _ in range(400)]
+    reasons = {meant.reason for meant in meanings if isinstance(meant, Refusal)}
+    assert any(isinstance(meant, Spelled) for meant in meanings)
+    assert reasons == {DOES_NOT_FIT}
+
+
+@pytest.mark.parametrize(
+    ("said", "rest"),
+    [
+        ("bravo x-ray four zero niner", Rest.MORE),
+        ("serial", Rest.MORE),
+        ("bravo x-ray four zero niner one", Rest.NOTHING),
+        ("serial bravo x-ray four zero niner one", Rest.NOTHING),
+    ],
+)
+def test_a_spelled_identifier_ends_where_its_form_does(said: str, rest: Rest) -> None:
+    assert grammar.rest(said, SERIAL) is rest
+
+
+def test_one_without_a_pattern_may_go_on_until_it_is_as_long_as_it_can_be() -> None:
+    digits = ["one", "two", "three", "four", "five", "six", "seven", "eight"]
+    rests = [grammar.rest(" ".join(digits[:count]), ORDER) for count in range(1, 9)]
+    assert rests == [Rest.MORE] * 7 + [Rest.NOTHING]
+
+
+@pytest.mark.parametrize("extra", [{"identifier": Form()}, {"change": True}])
+def test_what_is_spelled_is_not_asked_for_together_with_a_reading(extra: dict[str, Any]) -> None:
+    with pytest.raises(ValueError, match="one after the other"):
+        Open(reading=Expectation(), **extra)
