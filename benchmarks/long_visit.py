@@ -1,13 +1,14 @@
 """A visit of twelve hours: does a session slow down or swell as it goes on? ``python benchmarks/long_visit.py``
 
 Needs nothing but the package and psutil (extra ``bench``); seeded. A procedure of its own, proved like any other, goes
-round until it is told to stop: something comes off by count, is measured, corrected, remarked, waited for, put back by
-count, gone back to, and so on. The clock is the events' own, so twelve hours take a minute or two. Session and journal
-are the real ones; every entry is on disk before the next event, and the session is left and resumed on the way.
+round until the day is over: something comes off by count, is measured, corrected, remarked, waited for, put back by
+count, gone back to, and so on. The clock is the events' own, so twelve hours take half a minute. Session and journal
+are the real ones, and every entry is on disk before the next event. The day is run twice: in one go, and left and
+resumed.
 
-A time is that of one event: what the session makes of it (``session``), and writing that down (``journal``, with the
-disk's own time to say that it has it). Flat is a ratio of about 1 between the last hour and the first. Resuming replays
-the record, so its time grows with the record; it is told apart, as is the memory that it takes for a while.
+A time is that of one event: what the session makes of it, and writing that down with the disk's word that it has it.
+Flat is a ratio of about 1 between the last hour and the first. Resuming replays the record, so its time, which is told
+apart, and the memory that it once took grow with the record: the second run begins with the memory of the first.
 """
 
 from __future__ import annotations
@@ -142,8 +143,10 @@ class Visit:
         self.hours = [Hour() for _ in range(HOURS)]
         self.resumed: list[float] = []
         self.entries = self.events = 0
+        self.last = BEGIN
 
     def handle(self, event: Event) -> None:
+        self.last = event.time
         begun = time.perf_counter()
         acts = self.session.handle(event)
         handled = time.perf_counter()
@@ -162,9 +165,9 @@ class Visit:
         self.events += 1
 
     def until(self, moment: datetime) -> None:
-        """Whatever is due by then is told."""
+        """Whatever is due by then is told, what fell due in a pause at the end of it."""
         while (due := self.session.due) is not None and due <= moment:
-            self.handle(Due(due))
+            self.handle(Due(max(due, self.last)))
 
     def leave_and_resume(self, moment: datetime) -> None:
         self.journal.close()
@@ -211,22 +214,29 @@ def table(visit: Visit) -> Table:
 def main() -> None:
     parser = argparse.ArgumentParser(description=(__doc__ or "").splitlines()[0])
     parser.add_argument("--utterances", type=int, default=UTTERANCES)
-    parser.add_argument("--resumes", type=int, default=RESUMES, help="0: in one go, for the session's own memory")
     options = parser.parse_args()
+    for title, resumes in (("in one go", 0), (f"left and resumed {RESUMES} times", RESUMES)):
+        report(title, options.utterances, resumes)
+
+
+def report(title: str, utterances: int, resumes: int) -> None:
     console = Console()
     with tempfile.TemporaryDirectory() as folder:
         session = Path(folder) / "session"
-        visit = run(session, options.utterances, options.resumes)
-        console.print(table(visit))
+        visit = run(session, utterances, resumes)
         size = (session / JOURNAL).stat().st_size
         begun = time.perf_counter()
         problems = verify(session)
         checked = time.perf_counter() - begun
+    console.print(f"\n[bold]{title}[/bold]", table(visit))
     console.print(
-        f"{options.utterances} utterances, {visit.events} events with what fell due, {visit.session.standing} readings "
-        f"that stand, {visit.entries} entries, {size / 1e6:.1f} MB; verified in {checked:.1f} s, "
-        f"{len(problems)} problems; resumed in {', '.join(f'{spent:.1f}' for spent in visit.resumed)} s"
+        f"{visit.events} events, {visit.entries} entries, {visit.session.standing} readings that stand, "
+        f"{size / 1e6:.1f} MB; verified in {checked:.1f} s"
     )
+    if visit.resumed:
+        console.print(f"resumed in {', '.join(f'{spent:.1f}' for spent in visit.resumed)} s")
+    if problems:
+        raise SystemExit(f"the record does not hold: {problems[0]}")
 
 
 if __name__ == "__main__":
