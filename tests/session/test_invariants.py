@@ -53,7 +53,7 @@ from handsfree.session.journal import Entry, Journal, read_time, time_text
 from handsfree.session.machine import Session
 from handsfree.session.replay import rebuild, replay, verify
 from handsfree.spoken.grammar import phrases, sentence, understand
-from handsfree.spoken.meaning import Expectation, Kind, Quantity, Reading, Refusal, Word
+from handsfree.spoken.meaning import Kind, Reading, Refusal, Word
 from handsfree.spoken.readback import say_reading
 from handsfree.spoken.words import PHRASES
 
@@ -104,8 +104,13 @@ def as_asked(session: Session, choose: random.Random, *, well: bool = True) -> s
         spelled = {"999999": "one two three four five five", "AA-9999": "alfa bravo four five six seven"}
         known = spelled.get(session.open.identifier.pattern or "", "alfa one two three four")
         return "affirm" if Word.AFFIRM in session.open.words else known
-    if session.open.reading == Expectation(Quantity.COUNT):
-        return choose.choice(["six", "six", "four", "go ahead", "override not needed", "done"])
+    counts = [phrases[0] for number, phrases in session.open.answers.items() if number.isdecimal()]
+    if counts and choose.random() < 0.9:
+        return choose.choice([*counts[1:7], "go ahead", "override not needed", "done"])
+    if "not needed" in session.open.answers:
+        return "not needed"
+    if Word.OVERRIDE in session.open.words and choose.random() < 0.3:
+        return "override agreed with the office"
     step = session.procedure.step(session.at)
     if ("none of these", "another one") in session.open.answers.values():
         return choose.choice([phrase for phrases in session.open.answers.values() for phrase in phrases])

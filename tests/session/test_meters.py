@@ -537,7 +537,7 @@ def test_what_was_affirmed_outside_the_plausible_range_is_a_deviation(how: str, 
     assert verify(folder) == []
     page = render(folder)
     assert "outside 0.5 to 50\N{NO-BREAK SPACE}Ω, affirmed" in page
-    assert "outside the plausible range, affirmed: coil, ninety nine ohms" in page
+    assert "coil, ninety nine ohms, plausible is between" in page
 
 
 def test_a_plausible_reading_is_no_deviation() -> None:
