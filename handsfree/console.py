@@ -19,6 +19,13 @@ _VERDICT = {
     "nonconforming": ("✗ NONCONFORMING", "bold red"),
     "undecided": ("? undecided", "bold yellow"),
 }
+# What is said with these entries stands out by a word before it.
+_TAGS = {
+    Mark.NOTED: ("NOTE", "answer"),
+    Mark.MARKED: ("MARK", "status"),
+    Mark.TIMER: ("TIMER", "status"),
+    Mark.DEVIATION: ("DEVIATION", "answer"),
+}
 _SIGNAL = {"danger": "bold white on red", "warning": "bold black on dark_orange", "caution": "bold black on yellow"}
 
 
@@ -27,6 +34,8 @@ class Screen:
 
     def __init__(self, console: Console | None = None) -> None:
         self.console = console or Console(highlight=False)
+        self._step = ""
+        self._piece = ""
 
     def __call__(self, event: Event, acts: Sequence[Act]) -> None:
         match event:
@@ -39,10 +48,34 @@ class Screen:
             case _:
                 pass
         verdicts = [act.data["verdict"] for act in acts if isinstance(act, Record) and act.mark is Mark.READING]
-        entered = [act.data["step"] for act in acts if isinstance(act, Record) and act.mark is Mark.ENTERED]
+        tag, unchecked, instructions = ("", ""), False, list[str]()
         for act in acts:
+            if isinstance(act, Record):
+                tag = _TAGS.get(act.mark, tag)
+                unchecked = unchecked or (act.mark is Mark.NOTED and not act.data["checked"])
+                self._follow(act)
+            if isinstance(act, Say) and act.about == "instruction":
+                instructions.append(act.text)
+                continue
             if isinstance(act, Say):
-                self._said(act, verdicts, entered)
+                self._instruct(instructions)
+                word = tag[0] if tag[1] == act.about else ""
+                self._said(act, verdicts, word, "(as heard, not checked)" if word == "NOTE" and unchecked else "")
+                tag = ("", "")
+        self._instruct(instructions)
+
+    def _follow(self, record: Record) -> None:
+        if record.mark is Mark.ENTERED:
+            self._step, self._piece = record.data["step"], ""
+        elif record.mark is Mark.PIECE:
+            self._piece = f", piece {record.data['piece']} of {record.data['of']}"
+
+    def _instruct(self, texts: list[str]) -> None:
+        """One panel for what is said in one go: what an instruction is for, and its first piece."""
+        if texts:
+            title = f"{self._step}{self._piece}"
+            self.console.print(Panel(Text("\n\n".join(texts), "bold"), title=title, title_align="left", padding=(1, 3)))
+            texts.clear()
 
     def _heard(self, event: Heard) -> None:
         line = Text("  « ", "dim")
@@ -51,11 +84,8 @@ class Screen:
             line.append(f"  {event.confidence:.2f}", "dim")
         self.console.print(line)
 
-    def _said(self, said: Say, verdicts: list[str | None], entered: list[str]) -> None:
+    def _said(self, said: Say, verdicts: list[str | None], tag: str, doubt: str) -> None:
         match said.about:
-            case "instruction":
-                title = entered[-1] if entered else None
-                self.console.print(Panel(Text(said.text, "bold"), title=title, title_align="left", padding=(1, 3)))
             case "caution":
                 signal, _, text = said.text.partition("! ")
                 line = Text("  ")
@@ -72,6 +102,11 @@ class Screen:
                 self.console.print(Panel(Text(said.text, "bold"), border_style="bold", padding=(0, 3)))
             case "refused" | "asked again":
                 self.console.print(Text(f"  » {said.text}", "yellow"))
+            case _ if tag:
+                line = Text("  » ")
+                line.append(f" {tag} ", "reverse")
+                line.append(f" {said.text} {doubt}".rstrip())
+                self.console.print(line)
             case _:
                 self.console.print(Text(f"  » {said.text}", "dim"))
 

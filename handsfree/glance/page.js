@@ -8,7 +8,8 @@ const FAR = 2; // metres from which the step should be read
 // ISO 9241-303 (from memory) asks for characters of 20 to 22 minutes of arc, measured at a capital letter. A phone's or
 // tablet's CSS pixel is about 1/160 inch, the smallest in common use; a desktop's is larger.
 const ARC = Math.tan(20 / 60 * Math.PI / 180), PIXEL = 25.4 / 160 / 1000; // metres
-const SIGN = { conforming: "✓", nonconforming: "✗", undecided: "?", again: "?", refused: "!", done: "✓" };
+const SMALLER = [1, 0.8, 0.65]; // of the answer's letters, where the step's would be too small
+const SIGN = { over: "!", conforming: "✓", nonconforming: "✗", undecided: "?", again: "?", refused: "!", done: "✓" };
 
 const $ = id => document.getElementById(id);
 let last = "", told = 0, source = null, refused = false;
@@ -23,7 +24,9 @@ function element(name, text, ...classes) {
 function show(state) {
   $("title").textContent = state.title ? `${state.title} · ${state.equipment}` : "";
   const step = state.step;
-  const place = step && [step.number ? `step ${step.number} of ${step.of}` : "finding", counted(state.readings, "reading")];
+  const place = step && [step.number ? `step ${step.number} of ${step.of}` : step.id ? "finding" : "opening"];
+  if (place && step.piece) place.push(`piece ${step.piece[0]} of ${step.piece[1]}`);
+  if (place && step.id) place.push(counted(state.readings, "reading"));
   if (place && state.deviations) place.push(counted(state.deviations, "deviation"));
   $("place").textContent = place ? place.join(" · ") : "";
   $("step").textContent = step ? step.text : state.lost || "No session has begun.";
@@ -52,6 +55,7 @@ function show(state) {
   document.querySelector("#off p").textContent = step ? (state.off.length ? state.off.join(", ") : "nothing") : "";
   list("energy", (state.energy || []).map(each => [each.name, each.state]));
   list("timers", (state.timers || []).map(each => [each.name, clock(each.left)]));
+  for (const [number, timer] of (state.timers || []).entries()) $("timers").querySelectorAll("li")[number].classList.toggle("over", timer.left <= 0);
   for (const box of document.querySelectorAll("footer > div")) box.hidden = !box.lastElementChild.textContent;
   document.querySelector("footer").hidden = !step;
 }
@@ -89,15 +93,25 @@ function fit(box, least, most) {
 }
 
 function arrange() {
-  const outcomes = $("outcomes");
-  fit(outcomes, LEAST, Math.max(18, Math.min(innerWidth * 0.066, innerHeight * 0.12)));
-  $("step").classList.remove("narrow");
-  let reach = capital(fit($("step"), LEAST, MOST)) * PIXEL / ARC;
-  if (reach < FAR) { // narrower letters can be taller ones
-    $("step").classList.add("narrow");
-    reach = capital(fit($("step"), LEAST, MOST)) * PIXEL / ARC;
-  }
+  fit(document.querySelector("footer"), LEAST, Math.max(15, 0.023 * Math.min(innerWidth, 1.6 * innerHeight)));
+  const most = Math.max(18, Math.min(innerWidth * 0.066, innerHeight * 0.12));
+  const reaches = share => {
+    fit($("outcomes"), LEAST, most * share);
+    return arrangeStep();
+  };
+  let reach = 0;
+  for (const share of SMALLER) if ((reach = reaches(share)) >= FAR) break;
+  if (reach < FAR) reach = reaches(1); // smaller letters there would not help here
   $("reach").textContent = `to be read from ${reach.toFixed(1)} m`;
+}
+
+// Gives the step its largest letters, and how far they reach in metres.
+function arrangeStep() {
+  $("step").classList.remove("narrow");
+  const wide = capital(fit($("step"), LEAST, MOST)) * PIXEL / ARC;
+  if (wide >= FAR) return wide;
+  $("step").classList.add("narrow"); // narrower letters can be taller ones
+  return capital(fit($("step"), LEAST, MOST)) * PIXEL / ARC;
 }
 
 // The height of the step's capitals at this size, in CSS px.

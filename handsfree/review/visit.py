@@ -145,7 +145,8 @@ def known_by(entries: Iterable[Entry]) -> tuple[Known, ...]:
         data = entry.data
         what = entry_text(data, "what")
         if entry.kind is Mark.IDENTIFIED and what in _CALLED:
-            found[what] = Known(_CALLED[what], entry_text(data, "value"), entry_text(data, "words"))
+            value, words = entry_text(data, "value"), entry_text(data, "words")
+            found[what] = Known(_CALLED[what], value, words if words != value else "")
         elif entry.kind is Mark.DEVIATION and (about := entry_text(data, "about")) in missing:
             found.setdefault(missing[about], Known(about, "", missing=entry_text(data, "reason")))
     return tuple(found.values())

@@ -8,20 +8,21 @@ from datetime import timedelta
 
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from visit import COOLER, RELAY, TIME, Visit
+from visit import CABINET, COOLER, RELAY, ROOT, TIME, Visit
 
 from handsfree.glance.view import Outcome, Timer, View, follow, state
-from handsfree.procedure.model import SpokenStep
-from handsfree.session.events import Act, Event, Mark, Record
+from handsfree.procedure.load import load
+from handsfree.procedure.model import Procedure, SpokenStep
+from handsfree.session.events import Act, Due, Event, Heard, Mark, Record
 from handsfree.spoken.words import PHRASES, REASONS
 
 
 class Watched:
     """A visit with the view that follows it."""
 
-    def __init__(self) -> None:
-        self.view = View(COOLER)
-        self.visit = Visit(self.watch)
+    def __init__(self, procedure: Procedure = COOLER) -> None:
+        self.view = View(procedure)
+        self.visit = Visit(self.watch, procedure)
 
     def watch(self, event: Event, acts: list[Act]) -> None:
         self.view = follow(self.view, event, acts)
@@ -134,6 +135,87 @@ def test_a_timer_is_told_in_seconds_left_and_never_below_none() -> None:
     view = replace(View(COOLER), timers=(Timer("pull-down", TIME + timedelta(minutes=20)), Timer("bleed", TIME)))
     told = state(view, TIME + timedelta(seconds=90.4))["timers"]
     assert told == [{"name": "pull-down", "left": 1110}, {"name": "bleed", "left": 0}]
+
+
+OPENING = ("one two three four five five", "affirm", "alfa bravo four zero niner one", "affirm")
+SCREWS = ("done", "minus 4.5 degrees", "the fan is silent", "done")
+
+
+def test_what_is_asked_before_the_first_step_stands_in_its_place() -> None:
+    watched = Watched(CABINET)
+    assert watched.view.step is not None
+    assert (watched.view.step.text, watched.view.step.number) == ("Work order? Spell it.", None)
+    assert watched.say("one two three four five five").step is not None
+    assert watched.view.step.text.startswith("Work order: one two three four five five. Affirm")
+    assert watched.say(*OPENING[1:]).step is not None
+    assert watched.view.step.number == 1
+
+
+def test_a_piece_stands_there_with_its_number_and_how_much_of_it_is_done() -> None:
+    watched = Watched(CABINET)
+    step = watched.say(*OPENING, *SCREWS).step
+    assert step is not None
+    assert (step.text, step.piece) == ("Take the screws out of the rear panel. Hold the panel with one hand.", (1, 2))
+    step = watched.say("go ahead", "go ahead", "two").step
+    assert step is not None
+    assert (step.text, step.piece) == ("Remove the screws one by one. Put them in the box. (2 of 6)", (2, 2))
+    assert "the number" in watched.view.may_say
+
+
+def test_what_is_off_is_told_with_its_count_and_the_last_first_as_it_goes_back() -> None:
+    view = Watched(CABINET).say(*OPENING, *SCREWS, "go ahead", "six", "done", "done")
+    assert state(view, TIME)["off"] == ["rear panel", "6 panel screws"]
+
+
+def test_the_reasons_are_listed_once() -> None:
+    watched = Watched()
+    watched.say("unable")
+    (asked,) = watched.view.outcomes
+    assert "no tool" in asked.text
+    assert state(watched.view, TIME)["may_say"] == []
+    watched.say("stand by", "go ahead", "roger")
+    assert state(watched.view, TIME)["may_say"]
+
+
+def test_a_timer_has_one_line_from_its_start_to_its_end_and_says_that_it_is_over() -> None:
+    watched = Watched(CABINET)
+    watched.say(*OPENING, "timer ten minutes", "timer one minute")
+    assert [timer.name for timer in watched.view.timers] == ["timer one", "timer two"]
+    watched.visit.wait(timedelta(minutes=2))
+    assert [timer.name for timer in watched.view.timers] == ["timer one", "timer two"]
+    assert watched.view.outcomes[-1] == Outcome("over", "timer two: over")
+    watched.say("cancel timer")
+    assert [timer.name for timer in watched.view.timers] == ["timer two"]
+    assert [timer.name for timer in watched.say("done").timers] == []
+
+
+def test_a_timer_that_speaks_on_the_way_keeps_its_one_line() -> None:
+    pull_down = {"step": "power-up", "timer": "pull-down", "seconds": 1800.0}
+    view = View(CABINET)
+    for minutes, said, left in ((0, "started", 1800.0), (15, "told", 900.0)):
+        time = TIME + timedelta(minutes=minutes)
+        view = follow(view, Due(time), [Record(Mark.TIMER, {**pull_down, "state": said, "left": left})])
+    assert view.timers == (Timer("pull down", TIME + timedelta(minutes=30)),)
+
+
+def test_between_two_rounds_of_a_watch_the_time_to_the_next_one_runs() -> None:
+    proofer = load(ROOT / "procedures" / "retarder-proofer-is-off-temperature.yaml").procedure
+    point = {"step": "warm-up", "reading": "chamber air", "series": "chamber air", "kind": "reading", "value": "20"}
+    point |= {"unit": "degree_Celsius", "waveform": None, "limit": None, "verdict": None, "reason": ""}
+
+    def read(view: View, seconds: float) -> View:
+        event = Heard(TIME + timedelta(seconds=seconds), "twenty degrees")
+        return follow(view, event, [Record(Mark.READING, {**point, "seconds": seconds})])
+
+    entered = Record(Mark.ENTERED, {"step": "warm-up", "kind": "watch", "text": ""})
+    view = follow(View(proofer), Heard(TIME, "done"), [entered])
+    view = read(view, 34.0)
+    assert view.timers == (Timer("next reading", TIME + timedelta(seconds=60)),)
+    corrected = read(view, 34.0)  # at its own time
+    assert corrected.timers == view.timers
+    due = follow(view, Due(TIME + timedelta(seconds=60)), [Record(Mark.DUE, {"step": "warm-up"})])
+    assert due.timers == ()
+    assert read(due, 65.0).timers == (Timer("next reading", TIME + timedelta(seconds=90)),)
 
 
 SAID = sorted({phrase for phrases in PHRASES.values() for phrase in phrases} | {f"unable {why}" for why in REASONS})
