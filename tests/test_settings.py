@@ -30,6 +30,7 @@ OTHER = {  # a value of each setting that is not built in, as text
     "headset": "true",
     "engine": "vosk",
     "model": "/opt/models/english",
+    "technician": "J. Lund",
     "speaker": "anna",
     "confirm_below": "0.75",
     "glance": "0.0.0.0:9000",
