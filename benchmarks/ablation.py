@@ -49,36 +49,32 @@ class Unbound(MoonshineRecogniser):
         return Utterance(found.text, 1.0 if found.text else 0.0, self.name, audio)
 
 
-def plain(kind: type[MoonshineRecogniser] = MoonshineRecogniser) -> MoonshineRecogniser:
-    return kind(threads=1)
-
-
 def without_spellings() -> MoonshineRecogniser:
     for table in (spelling.NEARLY, spelling.SAME_SOUND, spelling.TOGETHER, spelling.UNSPACED):
         table.clear()
-    return plain()
+    return MoonshineRecogniser()
 
 
 def without_decoys() -> MoonshineRecogniser:
     moonshine.DECOY = -1000.0
-    return plain()
+    return MoonshineRecogniser()
 
 
 def narrow_beam() -> MoonshineRecogniser:
     moonshine.search = partial(beam.search, beam=1)
-    return plain()
+    return MoonshineRecogniser()
 
 
 # What changes a module does so in the worker's process, which hears for this row alone.
 ROWS: dict[str, tuple[Callable[[], MoonshineRecogniser], Policy]] = {
-    "all parts": (plain, Policy()),
-    "no confidence: all is taken": (plain, Policy(reject=0.0, doubt=0.0)),
-    "grammar of all steps": (partial(plain, WideOpen), Policy()),
-    "no grammar in the search": (partial(plain, Unbound), Policy()),
+    "all parts": (MoonshineRecogniser, Policy()),
+    "no confidence: all is taken": (MoonshineRecogniser, Policy(reject=0.0, doubt=0.0)),
+    "grammar of all steps": (WideOpen, Policy()),
+    "no grammar in the search": (Unbound, Policy()),
     "no other spellings": (without_spellings, Policy()),
     "no decoys": (without_decoys, Policy()),
     "one text at a time (beam 1)": (narrow_beam, Policy()),
-    "noise taken off first": (partial(plain, Denoised), Policy()),
+    "noise taken off first": (Denoised, Policy()),
     "PocketSphinx, with all its parts": (hearing.SphinxRecogniser, Policy()),
     "Moonshine and PocketSphinx": (hearing.beside, Policy()),
 }

@@ -220,7 +220,7 @@ def rate(count: int, of: int, *, low: bool = False) -> str:
 
 def alone() -> MoonshineRecogniser:
     """Moonshine on one processor: the benchmark keeps all of them busy."""
-    return MoonshineRecogniser(threads=1)
+    return MoonshineRecogniser()
 
 
 def beside() -> PairRecogniser:

@@ -5,9 +5,9 @@ find out. A recording and a microphone are cut alike; what comes in while the re
 
 Silence of HANG ends any utterance. Silence of ENOUGH ends one that was heard surely and cannot go on: after "five point
 two ohms" nothing can be meant but that, after "five point two" a digit or a unit may follow. A_BREATH ends "twelve
-volts", which only "a c" or "d c" can change. A note, which is free speech, ends by a silence of THINKING. The
-recogniser begins sooner still, in a thread of its own: by the time that silence has lasted long enough, it has mostly
-finished.
+volts", which only "a c" or "d c" can change, and "five degrees Celsius", which "below zero" can. A note, which is free
+speech, ends by a silence of THINKING. The recogniser begins sooner still, in a thread of its own: by the time that
+silence has lasted long enough, it has mostly finished.
 """
 
 from __future__ import annotations
@@ -143,4 +143,4 @@ class Ear:
         sure = utterance.confidence is not None and utterance.confidence >= self._sure
         if not sure or not utterance.text:
             return False
-        return rest(utterance.text, self._what) <= (Rest.WAVEFORM if silence >= A_BREATH else Rest.NOTHING)
+        return rest(utterance.text, self._what) <= (Rest.A_BREATH if silence >= A_BREATH else Rest.NOTHING)

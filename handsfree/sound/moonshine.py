@@ -11,6 +11,7 @@ from __future__ import annotations
 import math
 from collections import OrderedDict
 from collections.abc import Mapping
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -55,14 +56,15 @@ class MoonshineRecogniser:
 
     name = MOONSHINE
 
-    def __init__(self, speaker: Speaker | None = None, *, threads: int = 2, second_view: bool = True) -> None:
-        """``threads``: how many processors to use. ``second_view``: hear what is not plain once more, denoised."""
+    def __init__(self, speaker: Speaker | None = None, *, second_view: bool = True) -> None:
+        """``second_view``: hear what is not plain once more, denoised."""
         model = network_folder()
         if model is None:
             raise OSError("the package moonshine-voice with its English model is not installed")
         self._speaker = speaker
         self._second_view = second_view
-        self._network = Network(model, threads)
+        self._network = Network(model)  # on one processor: on two it is no faster, and one is left for the denoiser
+        self._beside = ThreadPoolExecutor(1, "denoiser")
         self._grammars: OrderedDict[str, _Grammar] = OrderedDict()  # by JSGF text, latest used last
         self._what = Open()
         self._open: _Grammar | None = None
@@ -116,9 +118,11 @@ class MoonshineRecogniser:
         """The likeliest hearing, what speaks for it, and the others; None where nothing was heard."""
         if self._open is None or not len(audio.samples):
             return None
+        # The noise is taken off meanwhile, which takes about as long as one view and mostly turns out to be needless.
+        cleaned = self._beside.submit(denoised, audio) if self._second_view else None
         views = [self._view(audio.samples)]
-        if self._second_view and not views[0].plain:
-            views.append(self._view(denoised(audio)))
+        if cleaned is not None and not views[0].plain:
+            views.append(self._view(cleaned.result()))
         views = [view for view in views if view.logs]
         if not views:
             return None

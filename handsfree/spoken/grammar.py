@@ -203,7 +203,7 @@ class Rest(IntEnum):
     """What may follow a sentence that would make it mean something else."""
 
     NOTHING = 0
-    WAVEFORM = 1  # only "a c" or "d c", which are said in one breath with the unit
+    A_BREATH = 1  # only what is said in one breath with the unit: "a c", "d c", "below zero"
     MORE = 2
 
 
@@ -226,21 +226,17 @@ def _rest(words: tuple[str, ...], key: _Key) -> Rest:
         return Rest.MORE
     meant, found = _sense(words, key.what), Rest.NOTHING
     for number, longer in enumerate(_longer(places, words, here)):
-        other = _sense(longer, key.what)
-        if number == _LONGER_LOOKED_AT or (other != meant and _bare(other) != _bare(meant)):
+        if number == _LONGER_LOOKED_AT:
             return Rest.MORE
-        if other != meant:
-            found = Rest.WAVEFORM
+        if _sense(longer, key.what) == meant:
+            continue
+        if longer[len(words) :] not in _IN_ONE_BREATH:
+            return Rest.MORE
+        found = Rest.A_BREATH
     return found
 
 
-def _bare(meant: Meaning | None) -> Meaning | None:
-    """The same without its waveform."""
-    if isinstance(meant, Reading):
-        return replace(meant, waveform=None)
-    if isinstance(meant, Command) and meant.reading is not None:
-        return replace(meant, reading=replace(meant.reading, waveform=None))
-    return meant
+_IN_ONE_BREATH = {("a", "c"), ("d", "c"), ("below", "zero")}
 
 
 @lru_cache(maxsize=64)
