@@ -427,9 +427,9 @@ def from_text(
                     conversation.note(told)
             elif line is not None:
                 time += timedelta(seconds=1)
-            due = conversation.session.due
-            if due is not None:
-                conversation.wake(min(due, time) if engine == "transcript" else time)
+            if engine == "transcript":
+                _catch_up(conversation, time)
+            conversation.wake(time)
             if line is None:
                 conversation.tell(time)
             else:
@@ -437,6 +437,14 @@ def from_text(
             if conversation.over:
                 return
         conversation.handle(Ended(time if engine == "transcript" else clock.now(), "the input is over"))
+
+
+def _catch_up(conversation: Conversation, time: datetime) -> None:
+    """Everything that fell due up to a time, each at its own."""
+    last = None
+    while (due := conversation.session.due) is not None and due <= time and due != last:
+        conversation.wake(due)
+        last = due
 
 
 def from_microphone(

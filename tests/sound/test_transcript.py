@@ -146,3 +146,10 @@ def test_while_nothing_is_typed_a_reading_that_is_due_is_asked_for(folder: Path)
     from_text(conversation, lines, opened)
     conversation.close()
     assert [each["step"] for each in data(read(folder), Mark.DUE)] == ["warm-up", "warm-up"]
+
+
+def test_timers_between_two_lines_tell_each_at_its_own_time(folder: Path) -> None:
+    lines = ["[0:05] timer two minutes", "[0:10] timer ninety seconds", "[5:00] how far"]
+    entries = played(lines, folder)
+    over = [entry.time - START for entry in entries if entry.kind is Mark.TIMER and entry.data["state"] == "over"]
+    assert over == [timedelta(seconds=100), timedelta(seconds=125)]
