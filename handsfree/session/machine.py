@@ -52,16 +52,13 @@ from enum import Enum, auto
 from typing import Literal
 
 from handsfree.judge import progress
-from handsfree.judge.assess import Assessment, Means, Zero, assess, doubt_about, plausible
+from handsfree.judge.assess import Means, assess, doubt_about, plausible
 from handsfree.judge.figures import Known, Worked, formula, judge_figure, known_reading, say_figure, ten_digits
 from handsfree.judge.meter import Meter, days_overdue, may_measure, measures
 from handsfree.judge.several import together
-from handsfree.judge.uncertain import JudgingError, Uncertain
-from handsfree.judge.verdict import Judgement
-from handsfree.judge.watch import Point
+from handsfree.judge.uncertain import JudgingError
 from handsfree.procedure.model import (
     Calculate,
-    Caution,
     Choose,
     Conclude,
     Do,
@@ -70,7 +67,6 @@ from handsfree.procedure.model import (
     Observe,
     Piece,
     Procedure,
-    Rating,
     Replacement,
     Signal,
     SpokenStep,
@@ -100,8 +96,22 @@ from handsfree.session.events import (
 )
 from handsfree.session.ledger import Ledger, Off, phrases_of
 from handsfree.session.proving import Return, first_step, leaves_the_way, opens_only_what_is_off
+from handsfree.session.readings import Readings, Taken, measures_of
 from handsfree.session.timers import Running, Timers, news, said_of
 from handsfree.session.vigil import Moment, Vigil, Within, as_kept
+from handsfree.session.wording import (
+    capital,
+    figure_of,
+    how_read,
+    number_of,
+    plate,
+    plausible_range,
+    rating,
+    sentence,
+    shortened,
+    spaced,
+    warning,
+)
 from handsfree.spoken.confusable import TWIN
 from handsfree.spoken.grammar import after_correction, understand
 from handsfree.spoken.identifiers import Form, Misheard, correct, say_identifier
@@ -119,7 +129,7 @@ from handsfree.spoken.meaning import (
     Word,
 )
 from handsfree.spoken.numbers import say_number
-from handsfree.spoken.readback import say_reading, say_value
+from handsfree.spoken.readback import say_reading
 from handsfree.spoken.span import say_span
 from handsfree.spoken.words import OTHER_REASON, PHRASES, REASONS_AFTER
 from handsfree.spoken.written import spoken_words
@@ -162,33 +172,6 @@ class Policy:
     def unlikely(self, alternatives: Iterable[tuple[str, float]]) -> list[str]:
         """The other alternatives: sentences that were compared with the sound and found far less likely."""
         return [text for text, score in alternatives if score < -self.rival]
-
-
-@dataclass(frozen=True, slots=True)
-class _Taken:
-    """A reading on record; ``standing`` until it is corrected.
-
-    ``series`` is its place among those of a watch, None for a measure step; ``seconds`` since that watch began.
-    """
-
-    id: str
-    step: str
-    assessment: Assessment
-    standing: bool = True
-    series: int | None = None
-    seconds: float = 0.0
-
-    @property
-    def reading(self) -> Reading:
-        return self.assessment.reading
-
-    @property
-    def judgement(self) -> Judgement:
-        return self.assessment.judgement
-
-    @property
-    def outcome(self) -> str | None:
-        return None if self.judgement.verdict is None else str(self.judgement.verdict)
 
 
 @dataclass(slots=True)
@@ -288,7 +271,7 @@ class Session:
         self._outcomes: dict[str, str | None] = {}
         self._worn: dict[str, str] = {}  # readings of shorted leads that were refused, by step, until one is taken
         self._machine = _Machine({name: Energy(source.at_start) for name, source in procedure.sources.items()})
-        self._readings: list[_Taken] = []
+        self._readings = Readings(procedure)
         self._doubted: Reading | None = None
         self._doubted_correction: Reading | None = None
         self._last: tuple[str, str | None] | None = None  # the step left last and its reading's id, for DISREGARD
@@ -335,7 +318,7 @@ class Session:
     @property
     def standing(self) -> int:
         """How many readings stand on record."""
-        return sum(taken.standing for taken in self._readings)
+        return self._readings.standing
 
     @property
     def at(self) -> str:
@@ -392,15 +375,15 @@ class Session:
 
     def _open_at_step(self, words: frozenset[Word]) -> Open:
         step = self.procedure.step(self._at)
-        if self._last_reading() is None:
+        if self._readings.last(self._path) is None:
             words -= {Word.READ_BACK}
-        wrong = self._to_correct()
+        wrong = self._wrong()
         if wrong is None:
             words -= {Word.CORRECTION}
-        correction = None if wrong is None or Word.CORRECTION not in words else self._asked(wrong).expectation
+        correction = None if wrong is None or Word.CORRECTION not in words else self._readings.asked(wrong).expectation
         if len(self._path) < 2:
             words -= {Word.GO_BACK}
-        if self._last is None and not self._points():
+        if self._last is None and not self._readings.of_watch(self._vigil):
             words -= {Word.DISREGARD}
         if not self._meters:
             words -= {Word.CHANGE_METER}
@@ -453,38 +436,15 @@ class Session:
         assert isinstance(step, Watch)
         return step
 
-    def _asked(self, taken: _Taken) -> Measure:
-        """What asked for a reading."""
-        return self._measure(taken.step) if taken.series is None else self._watch(taken.step).asks(taken.series)
-
     def _asking(self) -> Measure:
         """What asks for a reading now."""
         if self._vigil is None or self._vigil.series is None:
             return self._measure(self._at)
         return self._watch(self._at).asks(self._vigil.series)
 
-    def _measures_of(self, step: SpokenStep) -> tuple[Measure, ...]:
-        """All that a step reads."""
-        if isinstance(step, Watch):
-            return tuple(step.asks(place) for place in range(len(step.series)))
-        return (step,) if isinstance(step, Measure) else ()
-
-    def _points(self, vigil: Vigil | None = None) -> list[_Taken]:
-        """The standing readings of a watch, by default of the one under way, in the order of their times."""
-        vigil = vigil or self._vigil
-        if vigil is None:
-            return []
-        taken = [one for one in self._readings[vigil.first :] if one.standing and one.step == vigil.watch.id]
-        return sorted(taken, key=lambda one: one.seconds)
-
-    def _last_reading(self) -> _Taken | None:
-        """The last standing reading on the way here: after GO BACK, what comes later is not what is spoken of."""
-        return next((taken for taken in reversed(self._readings) if taken.standing and taken.step in self._path), None)
-
-    def _to_correct(self) -> _Taken | None:
-        """What CORRECTION speaks of: a reading that was withdrawn and could not be taken again, or else the last."""
-        missing = self._owed.keys() - self._outcomes.keys()
-        return next((taken for taken in reversed(self._readings) if taken.step in missing), self._last_reading())
+    def _wrong(self) -> Taken | None:
+        """What CORRECTION speaks of."""
+        return self._readings.to_correct(self._owed.keys() - self._outcomes.keys(), self._path)
 
     # -- events --------------------------------------------------------------------------------------------------------
 
@@ -565,7 +525,7 @@ class Session:
         for piece in event.data.get("set_aside", ()):
             self._say(f"A line of the record was torn. What is left of it is in the file {piece['name']}.", "status")
         self._how_far(Command(Word.HOW_FAR))
-        if self._last_reading() is not None:
+        if self._readings.last(self._path) is not None:
             self._read_back(Command(Word.READ_BACK))
         if asked is Phase.METER:
             self._ask_meter()
@@ -595,11 +555,11 @@ class Session:
 
     def _ask_meter(self) -> None:
         names = [
-            f"{phrases[0]}, {_plate(self._meters[key])}"
+            f"{phrases[0]}, {plate(self._meters[key])}"
             for key, phrases in self._meter_answers().items()
             if key in self._meters
         ]
-        self._ask(Phase.METER, f"Which meter do you use? {'; '.join(map(_capital, names))}; or {_NONE_OF_THESE[0]}.")
+        self._ask(Phase.METER, f"Which meter do you use? {'; '.join(map(capital, names))}; or {_NONE_OF_THESE[0]}.")
 
     def _choose_meter(self, key: str) -> None:
         self._chosen = self._meters.get(key)
@@ -633,15 +593,15 @@ class Session:
                 "days_overdue": overdue,
             },
         )
-        self._say(f"Meter: {_plate(meter)}.", "status")
+        self._say(f"Meter: {plate(meter)}.", "status")
         if overdue and meter.meter not in self._overdue:
             self._overdue.add(meter.meter)
             self._deviate("calibration overdue", f"{meter.name}, serial {meter.serial}, was due {due}")
-            self._say(f"Its calibration is overdue by {_counted_words(overdue, 'day')}.", "status")
+            self._say(f"Its calibration is overdue by {number_of(overdue, 'day')}.", "status")
 
     def _use_for(self, step: SpokenStep) -> None:
         """Says which meter a step is for where it is not the one that was said last."""
-        for asked in self._measures_of(step):
+        for asked in measures_of(step):
             meter = self._meter_for(asked)
             if meter is not None and meter is not self._told:
                 self._use(meter)
@@ -657,7 +617,7 @@ class Session:
 
     def _unfit(self, step: SpokenStep) -> str | None:
         """Why the meter forbids this step; None where it does not."""
-        return next(filter(None, map(self._unfit_for, self._measures_of(step))), None)
+        return next(filter(None, map(self._unfit_for, measures_of(step))), None)
 
     def _unfit_for(self, step: Measure) -> str | None:
         if step.nameplate:
@@ -668,31 +628,24 @@ class Session:
             return f"the {self._chosen.name} does not measure {step.quantity}. Say change meter"
         if meter is not None and step.needs_rating is not None and not may_measure(meter, step.needs_rating):
             return (
-                f"this step needs a meter of {_rating(step.needs_rating)}, and the {meter.name} is not. "
+                f"this step needs a meter of {rating(step.needs_rating)}, and the {meter.name} is not. "
                 "Do not connect it. Say change meter, or unable and the reason"
             )
-        zero = self._zero(step)
+        zero = self._readings.zero(step)
         if step.minus_leads is not None and zero is None:
             return "the leads were not measured. Say go back until the leads are to be shorted"
         if zero is not None and zero.meter is not meter:
             return "the leads were measured with another meter. Say go back until the leads are to be shorted"
         return None
 
-    def _zero(self, step: Measure) -> Zero | None:
-        """What the shorted leads read, where a step takes them off."""
-        for taken in reversed(self._readings):
-            if taken.standing and taken.step == step.minus_leads:
-                return Zero(taken.id, taken.reading, taken.assessment.meter)
-        return None
-
     def _means(self, step: Measure) -> Means:
         """By what a step is judged now."""
-        return Means(*self.procedure.rule_of(step), self._meter_for(step), self._zero(step))
+        return Means(*self.procedure.rule_of(step), self._meter_for(step), self._readings.zero(step))
 
-    def _means_of(self, taken: _Taken) -> Means:
+    def _means_of(self, taken: Taken) -> Means:
         """By what a reading was judged, and is judged again when it is corrected: it is the same display."""
         assessment = taken.assessment
-        return Means(*self.procedure.rule_of(self._asked(taken)), assessment.meter, assessment.zero)
+        return Means(*self.procedure.rule_of(self._readings.asked(taken)), assessment.meter, assessment.zero)
 
     def _hear(self, event: Heard) -> None:
         self._confidence, self._reception = event.confidence, event.reception
@@ -756,9 +709,9 @@ class Session:
 
     def _may_correct(self, event: Heard, reading: Reading) -> bool:
         """Whether a reading said after CORRECTION can be taken; asks again where it is to be confirmed."""
-        old = self._to_correct()
+        old = self._wrong()
         assert old is not None  # CORRECTION is not open otherwise
-        step, means = self._asked(old), self._means_of(old)
+        step, means = self._readings.asked(old), self._means_of(old)
         if not self._may_be(reading, step, means):
             return False
         query = self._query(event, reading, step, means, self._doubted_correction)
@@ -806,25 +759,18 @@ class Session:
         if doubt is not None and misheard:
             return _Query(doubt.reason, f"I heard {digits}. Affirm, or say the digits one by one.")
         if event.confidence is not None and followed:
-            before = self._before(step)
+            before = self._readings.before(step, self._vigil)
             other = progress.likelier(words, reading, step, before, likely, unlikely)
             if other is not None:
                 reason = f"may have been {say_reading(other.reading)} ({other.why})"
                 return _Query(reason, f"I heard {digits}. Affirm, or say the digits one by one.")
         if not plausible(reading, step):
-            why = f"outside the plausible range, {_say_plausible(step)}"
-            return _Query(why, f"{_capital(say_reading(reading))}: say again or affirm.")
+            why = f"outside the plausible range, {plausible_range(step)}"
+            return _Query(why, f"{capital(say_reading(reading))}: say again or affirm.")
         shown = assess(reading, step, means).shown
         if means.meter is not None and shown is not None and shown.finer:
             reason = f"more digits than the {means.meter.name} shows"
             return _Query(reason, f"I heard {digits}: {reason}. Affirm, or say it again.")
-        return None
-
-    def _before(self, asked: Measure) -> Uncertain | None:
-        """What a series read last, without the leads; None where it has no reading yet."""
-        for taken in reversed(self._points()):
-            if self._asked(taken).reading == asked.reading and taken.assessment.value is not None:
-                return taken.assessment.value
         return None
 
     def _ask(self, phase: Phase, question: str) -> None:
@@ -841,54 +787,27 @@ class Session:
             taken = self._write_reading(step, reading, self._means(step))
             self._complete(step, taken.outcome, taken.id)
 
-    def _write_reading(self, step: Measure, reading: Reading, means: Means) -> _Taken:
+    def _write_reading(self, step: Measure, reading: Reading, means: Means) -> Taken:
         assessment = assess(reading, step, means)
-        before = self._undecided(step, assessment.meter)
-        taken = _Taken(f"r{len(self._readings) + 1}", step.id, assessment)
-        self._readings.append(taken)
-        self._record(Mark.READING, self._reading_data(taken, step) | assessment.data())
+        before = self._readings.undecided(step, assessment.meter)
+        taken = Taken(self._readings.next_id, step.id, assessment)
+        self._readings.add(taken)
+        self._record(Mark.READING, taken.data(step))
         self._note_implausible(taken, step)
         self._worn.pop(step.id, None)
         if step.quantity is Quantity.VOLTAGE:
             self._machine.tested[step.id] = assessment.meter.meter if assessment.meter else None
-        self._say(_sentence(_judged(taken)), "reading")
+        self._say(sentence(taken.words), "reading")
         again = taken.outcome == Verdict.UNDECIDED and self.procedure.target(step.id, taken.outcome) == step.id
         if again and assessment.decision is not None:
             self._say(_BETTER_METER if before or assessment.too_coarse else _MEASURE_AGAIN, "reading")
         return taken
 
-    def _note_implausible(self, taken: _Taken, step: Measure) -> None:
+    def _note_implausible(self, taken: Taken, step: Measure) -> None:
         """What was affirmed though the procedure calls it implausible departs from the procedure."""
         if not plausible(taken.reading, step):
-            said = f"{step.reading}, {say_reading(taken.reading)}, plausible is {_say_plausible(step)}"
+            said = f"{step.reading}, {say_reading(taken.reading)}, plausible is {plausible_range(step)}"
             self._deviate("outside the plausible range, affirmed", said)
-
-    def _undecided(self, step: Measure, meter: Meter | None) -> int:
-        """How often in a row a step was left undecided with a meter until now."""
-        times = 0
-        for taken in reversed(self._readings):
-            if (taken.step, taken.assessment.meter) != (step.id, meter) or taken.outcome != Verdict.UNDECIDED:
-                break
-            times += taken.standing
-        return times
-
-    def _reading_data(self, taken: _Taken, step: Measure) -> dict[str, object]:
-        reading = taken.reading
-        limit = None if step.limit is None else step.limit.model_dump(mode="json", exclude_none=True)
-        data: dict[str, object] = {
-            "id": taken.id,
-            "step": taken.step,
-            "reading": step.reading,
-            "kind": str(reading.kind),
-            "value": reading.value,
-            "unit": reading.unit,
-            "waveform": reading.waveform,
-            "words": say_reading(reading),
-            "limit": None if limit is None else limit | {"unit": step.unit},
-            "verdict": taken.outcome,
-            "reason": taken.judgement.reason,
-        }
-        return data if plausible(reading, step) else data | {"implausible": _range_data(step)}
 
     # -- watching ------------------------------------------------------------------------------------------------------
 
@@ -914,7 +833,7 @@ class Session:
     def _when(self, vigil: Vigil) -> str:
         step = vigil.watch
         if vigil.series is not None:
-            return _sentence(f"{step.series[vigil.series].reading}, now")
+            return sentence(f"{step.series[vigil.series].reading}, now")
         assert self._now is not None
         return f"Next reading in {say_span(vigil.wait(self._now))}: {step.series[0].reading}."
 
@@ -930,7 +849,7 @@ class Session:
         assert self._vigil is not None and self._vigil.series is not None  # noqa: PT018
         if self._barred(step):
             return
-        before = self._points()
+        before = self._readings.of_watch(self._vigil)
         assert self._heard_at is not None and self._now is not None  # noqa: PT018
         seconds = self._vigil.seconds(self._heard_at)
         if before and seconds <= before[-1].seconds:
@@ -944,59 +863,51 @@ class Session:
             self._vigil.end_round(self._now)
             self._look(step)
 
-    def _write_point(self, step: Watch, series: int, reading: Reading, seconds: float, means: Means) -> _Taken | None:
+    def _write_point(self, step: Watch, series: int, reading: Reading, seconds: float, means: Means) -> Taken | None:
         """Puts a reading of a series on record; what is no value is asked for again, and None is given."""
         if reading.kind is not Kind.READING:
             self._ask_again(say_reading(reading), "only a value can be followed over time")
             return None
-        number = f"r{len(self._readings) + 1}"
+        number = self._readings.next_id
         asked = step.asks(series)
         # Each reading of a series has a last digit of its own, so each is named as itself.
         assessment = assess(reading, asked.model_copy(update={"id": f"{step.id} {number}"}), means)
-        taken = _Taken(number, step.id, assessment, series=series, seconds=seconds)
-        self._readings.append(taken)
-        data = self._reading_data(taken, asked) | assessment.data()
+        taken = Taken(number, step.id, assessment, series=series, seconds=seconds)
+        self._readings.add(taken)
+        data = taken.data(asked)
         self._record(Mark.READING, data | {"series": asked.reading, "seconds": round(seconds, 3)})
         self._note_implausible(taken, asked)
-        self._say(_sentence(f"{asked.reading}: {say_reading(reading)}"), "reading")
+        self._say(sentence(f"{asked.reading}: {say_reading(reading)}"), "reading")
         return taken
 
-    def _progress(self, step: Watch, vigil: Vigil) -> progress.Progress:
-        points = self._points(vigil)
-        series = [
-            [
-                Point(taken.seconds, taken.assessment.value)
-                for taken in points
-                if taken.series == place and taken.assessment.value is not None
-            ]
-            for place in range(len(step.series))
-        ]
-        return progress.progress(step, series, vigil.rounds, self.procedure.decision_rule, self.procedure.guard_ratio)
+    def _progress(self, vigil: Vigil) -> progress.Progress:
+        rule, ratio = self.procedure.decision_rule, self.procedure.guard_ratio
+        return progress.progress(vigil.watch, self._readings.points(vigil), vigil.rounds, rule, ratio)
 
     def _look(self, step: Watch) -> None:
         """After a round: what the series say so far, and either the end of the watch or the next time."""
         assert self._vigil is not None
-        found = self._progress(step, self._vigil)
+        found = self._progress(self._vigil)
         for course in found.courses:
             news, revised = progress.news(course, self._vigil.courses.get(course.reading))
             self._vigil.courses[course.reading] = course
             if news and self._vigil.told.get(course.reading) != news:
                 self._vigil.told[course.reading] = news
-                self._say(_sentence(f"{course.reading}{', revised:' if revised else ''} {news}"), "reading")
+                self._say(sentence(f"{course.reading}{', revised:' if revised else ''} {news}"), "reading")
         if found.order is not None and found.order.verdict is not None and found.over:
-            self._say(_sentence(f"{found.order.reason}: {found.order.verdict}"), "reading")
+            self._say(sentence(f"{found.order.reason}: {found.order.verdict}"), "reading")
         if not found.over:
             self._say_when()
             return
         self._record(Mark.WATCHED, {"step": step.id, **progress.data(found), "verdict": _verdict(found.verdict)})
-        last = self._points()[-1].id
+        last = self._readings.of_watch(self._vigil)[-1].id
         self._ended[step.id], self._vigil = self._vigil, None
         self._complete(step, _verdict(found.verdict), last)
 
     def _take_point_back(self, step: Watch, why: str) -> None:
         """The last reading of the watch under way does not stand; it is asked for again at once."""
         assert self._vigil is not None
-        taken = self._points()[-1]
+        taken = self._readings.of_watch(self._vigil)[-1]
         self._withdraw(taken, None, why)
         self._say_withdrawn(taken)
         if self._vigil.series is None:
@@ -1006,9 +917,6 @@ class Session:
             self._say_when()
 
     # -- figures from earlier readings ---------------------------------------------------------------------------------
-
-    def _reading_of(self, id: str) -> _Taken | None:
-        return next((taken for taken in reversed(self._readings) if taken.standing and taken.step == id), None)
 
     def _work_out(self, step: Calculate, after: str) -> str | None:
         """Works a figure out from what stands now, says and records it, and gives its outcome.
@@ -1054,12 +962,12 @@ class Session:
         if found is None:
             again = self.procedure.target(step.id, outcome)
             self._say(
-                _sentence(f"{step.figure} cannot be worked out: {worked.reason}"), "asked again" if again else "status"
+                sentence(f"{step.figure} cannot be worked out: {worked.reason}"), "asked again" if again else "status"
             )
         else:
             tail = f", {worked.limit}: {outcome}" if outcome else ""
             tail += f"; {worked.reason}" if worked.reason else ""
-            self._say(_sentence(f"{step.figure}: {said}{tail}"), "reading")
+            self._say(sentence(f"{step.figure}: {said}{tail}"), "reading")
         return outcome
 
     def _known(self, id: str, used: list[dict[str, object]]) -> Known:
@@ -1080,7 +988,7 @@ class Session:
                 }
             )
             return known
-        taken = self._reading_of(id)
+        taken = self._readings.of_step(id)
         if taken is None:
             raise JudgingError(f"there is no reading of {self._named(id)}: go back, and measure it")
         unit = self._measure(id).unit
@@ -1142,7 +1050,7 @@ class Session:
         for what, value in given.items():
             words = say_identifier(value) if what in self.procedure.opening else value
             self._record(Mark.IDENTIFIED, {"what": what, "value": value, "words": words})
-            self._say(f"{_capital(_CALLED.get(what, what))}: {words}.", "status")
+            self._say(f"{capital(_CALLED.get(what, what))}: {words}.", "status")
         wanted = [name for name in self.procedure.opening if name not in given]
         asked = [_Spelling(name, _CALLED[name], self.procedure.opening[name].form) for name in wanted]
         self._ask_identities(asked, self._ask_meters)
@@ -1157,7 +1065,7 @@ class Session:
             self._phase = Phase.STEP
             self._after_spelling()
             return
-        self._ask(Phase.IDENTITY, f"{_capital(self._spelling[0].called)}? Spell it.")
+        self._ask(Phase.IDENTITY, f"{capital(self._spelling[0].called)}? Spell it.")
 
     def _spell(self, meaning: Spelled | Respelled) -> None:
         asked = self._spelling[0]
@@ -1173,7 +1081,7 @@ class Session:
         self._spelled = found
         self._ask(
             Phase.IDENTITY,
-            f"{_capital(asked.called)}: {say_identifier(found)}. Affirm, or say what is wrong, as in third is papa.",
+            f"{capital(asked.called)}: {say_identifier(found)}. Affirm, or say what is wrong, as in third is papa.",
         )
 
     def _affirm_spelled(self, command: Command) -> None:
@@ -1253,7 +1161,7 @@ class Session:
         self._within.tally = to
         whole = to == piece.times
         self._record(Mark.COUNTED, {"step": step.id, "item": piece.each, "count": to, "expected": piece.times})
-        self._say(f"{_capital(say_number(str(to)))}{': that is all' if whole else ''}.", "answer")
+        self._say(f"{capital(say_number(str(to)))}{': that is all' if whole else ''}.", "answer")
         if whole and piece.each is not None and piece.each in step.off_here:
             self._within.counted[piece.each] = to
         if whole and self._within.piece + 1 < len(step.pieces):
@@ -1291,7 +1199,7 @@ class Session:
         self._within.counted[item.item] = number
         self._record(Mark.COUNTED, {"step": step.id, "item": item.item, "count": number, "expected": item.count})
         other = "" if number == item.count else f", and the procedure has {say_number(str(item.count))}"
-        self._say(f"{_capital(say_number(str(number)))} {item.item}{other}.", "answer")
+        self._say(f"{capital(say_number(str(number)))} {item.item}{other}.", "answer")
 
     def _finish(self) -> None:
         """The instruction is done, unless something stands against it that is to be answered or overridden first."""
@@ -1321,7 +1229,7 @@ class Session:
         if not running or "too early" in self._within.passed:
             return True
         left = max(self._timers.left(name, self._moment) for name in running)
-        about = f"{', '.join(map(_spaced, running))}, {say_span(left)} to go"
+        about = f"{', '.join(map(spaced, running))}, {say_span(left)} to go"
         return self._stands_against("too early", about, f"wait, {about}")
 
     def _in_order(self, step: Do) -> bool:
@@ -1337,7 +1245,7 @@ class Session:
         """Whether what is counted was counted on its way back; asks for what was not."""
         off = self._uncounted(step)
         if off is not None:
-            self._ask(Phase.COUNT, f"{_capital(off.counted)} came off. How many are back?")
+            self._ask(Phase.COUNT, f"{capital(off.counted)} came off. How many are back?")
         return off is None
 
     def _count_back(self, step: Do, off: Off, number: int, *, done: bool) -> None:
@@ -1353,7 +1261,7 @@ class Session:
                 self._phase = Phase.STEP
 
         if number == off.count:
-            self._say(f"{_capital(off.counted)}: all back.", "answer")
+            self._say(f"{capital(off.counted)}: all back.", "answer")
             then()
             return
         out, back = say_number(str(off.count)), say_number(str(number))
@@ -1361,7 +1269,7 @@ class Session:
         wrong = f"{say_number(str(odd))} {'missing' if number < off.count else 'too many'}"
         self._override = _Override("count differs", f"{off.name}, {out} out, {back} back", then)
         asked = (
-            f"{_capital(off.name)}: {out} out, {back} back, {wrong}. Say the number again, or override and the reason."
+            f"{capital(off.name)}: {out} out, {back} back, {wrong}. Say the number again, or override and the reason."
         )
         if done:
             self._ask(Phase.COUNT, asked)
@@ -1382,8 +1290,8 @@ class Session:
         return False
 
     def _replace(self, step: Do, part: Replacement) -> None:
-        bad = next((taken for taken in reversed(self._readings) if taken.standing and taken.outcome == _BAD), None)
-        why = None if bad is None else f"{self._asked(bad).reading}: {_judged(bad)}"
+        bad = self._readings.last_nonconforming()
+        why = None if bad is None else f"{self._readings.asked(bad).reading}: {bad.words}"
         self._machine.replaced[part.part] = part.verified_by
         self._machine.unverified.add(part.part)
         self._record(
@@ -1398,7 +1306,7 @@ class Session:
                 "verified_by": part.verified_by,
             },
         )
-        self._say(f"{_capital(part.part)} replaced. It is to be verified by {_spaced(part.verified_by)}.", "answer")
+        self._say(f"{capital(part.part)} replaced. It is to be verified by {spaced(part.verified_by)}.", "answer")
 
     def _against_limit(self, step: SpokenStep, outcome: str | None, reading: str | None) -> _Override | None:
         """What OVERRIDE would do about a reading that did not conform: none where safety hangs on it."""
@@ -1409,7 +1317,8 @@ class Session:
         target = self.procedure.target(step.id, Verdict.CONFORMING)
         if target == self.procedure.target(step.id, outcome):
             return None
-        taken = next(each for each in self._readings if each.id == reading)
+        taken = self._readings.of_id(reading)
+        assert taken is not None
 
         def then() -> None:
             self._outcomes[step.id] = str(Verdict.CONFORMING)
@@ -1433,18 +1342,18 @@ class Session:
     def _where_goes(self, command: Command) -> None:
         meant = self._meant(command)
         if not meant:
-            self._say(_NOT_OFF if command.item is None else f"{_capital(command.item)}: not off.", "status")
+            self._say(_NOT_OFF if command.item is None else f"{capital(command.item)}: not off.", "status")
         for off in meant:
-            self._say(f"{_capital(off.name)}: {off.whereabouts}", "status")
+            self._say(f"{capital(off.name)}: {off.whereabouts}", "status")
 
     def _how_many(self, command: Command) -> None:
         ledger = self._machine.off
         counted = self._meant(command) if command.item is not None else [ledger[name] for name in ledger]
         counted = [off for off in counted if off.count is not None or command.item is not None]
         if not counted:
-            self._say(_NOT_OFF if command.item is None else f"{_capital(command.item)}: not off.", "status")
+            self._say(_NOT_OFF if command.item is None else f"{capital(command.item)}: not off.", "status")
         for off in counted:
-            self._say(f"{_capital(off.counted)}{' off' if off.count is not None else ': not counted'}.", "status")
+            self._say(f"{capital(off.counted)}{' off' if off.count is not None else ': not counted'}.", "status")
 
     def _mark(self, command: Command) -> None:
         self._record(Mark.MARKED, {"step": self._at})
@@ -1502,7 +1411,7 @@ class Session:
             assert self._cause is not None
             self._cause.then(text or f"kept as sound, note {self._notes}")
         else:
-            self._say(f"Noted: {_shortened(text)}." if text else "Noted, as sound only.", "answer")
+            self._say(f"Noted: {shortened(text)}." if text else "Noted, as sound only.", "answer")
 
     @property
     def _moment(self) -> Moment:
@@ -1568,7 +1477,7 @@ class Session:
             self._hear_count(int(key), text)
             return
         self._record(Mark.ANSWERED, {"step": step.id, "answer": key, "text": text})
-        self._say(_sentence(_spaced(key)), "answer")
+        self._say(sentence(spaced(key)), "answer")
         self._complete(step, key)
 
     # -- completing and entering steps ---------------------------------------------------------------------------------
@@ -1709,17 +1618,17 @@ class Session:
                 outcome = self._outcomes[step.id] = self._work_out(step, self._path[-1])
             target = self.procedure.target(step.id, outcome)
             if target is None:
-                return self._refuse(f"{_spaced(asked)} does not say what follows. Say go back, or end session")
+                return self._refuse(f"{spaced(asked)} does not say what follows. Say go back, or end session")
             step = self._next_to_do(target)
         if isinstance(step, Conclude):
             if self._owed:
-                missing = ", ".join(_spaced(owed) for owed in self._owed)
+                missing = ", ".join(spaced(owed) for owed in self._owed)
                 return self._refuse(f"no finding before this is done again: {missing}. Say go back, or end session")
             if step.condition == "sound" and self._machine.unverified:
                 part = min(self._machine.unverified)
                 missing = self._machine.replaced[part]
                 return self._refuse(
-                    f"the new {part} is not verified: that is done by {_spaced(missing)}. Say go back, or end session"
+                    f"the new {part} is not verified: that is done by {spaced(missing)}. Say go back, or end session"
                 )
             self._conclude(step)
             return True
@@ -1772,7 +1681,7 @@ class Session:
             return
         self._path = path
         self._owed.setdefault(taken_back, left_by)
-        self._say(f"There is no finding before this is done again: {_spaced(taken_back)}.", "refused")
+        self._say(f"There is no finding before this is done again: {spaced(taken_back)}.", "refused")
         self._barred(self._here())
 
     def _here(self) -> SpokenStep:
@@ -1815,9 +1724,9 @@ class Session:
 
     def _words_of(self, step: SpokenStep) -> list[Say]:
         gravest_first = sorted(step.cautions, key=lambda caution: list(Signal).index(caution.signal))
-        said = [Say(_warning(caution), "caution") for caution in gravest_first]
+        said = [Say(warning(caution), "caution") for caution in gravest_first]
         if isinstance(step, Measure) and step.needs_rating is not None and self._meter_for(step) is None:
-            said.append(Say(f"Use a meter of {_rating(step.needs_rating)}.", "instruction"))
+            said.append(Say(f"Use a meter of {rating(step.needs_rating)}.", "instruction"))
         said.append(Say(step.say, "instruction"))
         if isinstance(step, Do) and step.pieces:
             said.append(Say(step.pieces[self._within.piece].say, "instruction"))
@@ -1827,7 +1736,7 @@ class Session:
         self._record(Mark.ENTERED, {"step": step.id, "kind": step.kind, "text": step.finding})
         self._at = step.id
         for caution in step.cautions:
-            self._say(_warning(caution), "caution")
+            self._say(warning(caution), "caution")
         self._record(
             Mark.CONCLUDED,
             {
@@ -1852,8 +1761,8 @@ class Session:
             self._deviate("leads refused", refused)
         if outcome == "stopped" and live:
             self._say(f"Still live: {', '.join(live)}.", "status")
-        deviations = "no deviations" if not self._deviations else _counted(self._deviations, "deviation")
-        self._say(f"Session closed. {_counted(standing, 'reading')}, {deviations}.", "status")
+        deviations = "no deviations" if not self._deviations else figure_of(self._deviations, "deviation")
+        self._say(f"Session closed. {figure_of(standing, 'reading')}, {deviations}.", "status")
         self._record(
             Mark.CLOSED, {"outcome": outcome, "readings": standing, "deviations": self._deviations, "off": list(off)}
         )
@@ -1898,15 +1807,15 @@ class Session:
                 self._begin_watch(here)
             elif self._vigil is not None:
                 for reading, news in self._vigil.told.items():
-                    self._say(_sentence(f"{reading} {news}"), "status")
+                    self._say(sentence(f"{reading} {news}"), "status")
                 self._say_when()
 
     def _read_back(self, command: Command) -> None:
-        taken = self._last_reading()
+        taken = self._readings.last(self._path)
         if taken is None:
             self._say("No reading yet.", "status")
             return
-        self._say(_sentence(f"{self._asked(taken).reading}: {_judged(taken)}"), "reading")
+        self._say(sentence(f"{self._readings.asked(taken).reading}: {taken.words}"), "reading")
 
     def _stand_by(self, command: Command) -> None:
         self._resume, self._phase = self._phase, Phase.PAUSED
@@ -1919,7 +1828,7 @@ class Session:
         self._say_again(command)
 
     def _correct(self, command: Command) -> None:
-        old = self._to_correct()
+        old = self._wrong()
         assert old is not None  # CORRECTION is not open otherwise
         if old.series is not None:
             self._correct_point(old, command)
@@ -1963,11 +1872,11 @@ class Session:
     def _left_step(self) -> Step | None:
         return self.procedure.step(self._last[0]) if self._last is not None else None
 
-    def _correct_point(self, old: _Taken, command: Command) -> None:
+    def _correct_point(self, old: Taken, command: Command) -> None:
         """A reading of a series: another at its time, or it is asked for again."""
         step = self._watch(old.step)
         assert old.series is not None
-        under_way = any(taken.id == old.id for taken in self._points())
+        under_way = any(taken.id == old.id for taken in self._readings.of_watch(self._vigil))
         left_by = self._owed.get(step.id, self._outcomes.get(step.id))
         if command.reading is None:
             if under_way:
@@ -1997,7 +1906,7 @@ class Session:
 
     def _judge_again(self, step: Watch, vigil: Vigil, left_by: str) -> None:
         """After a correction: the verdict on a watch that has ended, which may lead elsewhere."""
-        found = self._progress(step, vigil)
+        found = self._progress(vigil)
         outcome = str(found.verdict or Verdict.UNDECIDED)
         self._record(Mark.WATCHED, {"step": step.id, **progress.data(found), "verdict": outcome})
         self._outcomes[step.id] = outcome
@@ -2008,7 +1917,7 @@ class Session:
         if left_by == Verdict.CONFORMING:
             self._take_back(step)
         self._disprove(step, outcome)
-        self._say(_sentence(f"{found.reason}: {outcome}"), "reading")
+        self._say(sentence(f"{found.reason}: {outcome}"), "reading")
         self._lead(step.id, left_by, self.procedure.target(step.id, outcome))
 
     def _repeat(self) -> None:
@@ -2016,21 +1925,21 @@ class Session:
         if not self._barred(self._here()):
             self._speak(self._step_said[-1])
 
-    def _say_withdrawn(self, taken: _Taken) -> None:
-        name = self._asked(taken).reading
+    def _say_withdrawn(self, taken: Taken) -> None:
+        name = self._readings.asked(taken).reading
         self._say(f"Corrected: {name}, {say_reading(taken.reading)}, does not stand.", "reading")
 
-    def _withdraw(self, taken: _Taken, by: str | None, why: str) -> None:
+    def _withdraw(self, taken: Taken, by: str | None, why: str) -> None:
         """The reading stays on record and no longer stands."""
         self._outcomes.pop(taken.step, None)
         if taken.standing:
-            self._readings[self._readings.index(taken)] = replace(taken, standing=False)
+            self._readings.withdraw(taken)
             self._record(Mark.CORRECTED, {"reading": taken.id, "by": by, "why": why})
 
     def _disregard(self, command: Command) -> None:
         """Takes the last step back, which may have been completed or left by UNABLE."""
         here = self._here()
-        if isinstance(here, Watch) and self._points():
+        if isinstance(here, Watch) and self._readings.of_watch(self._vigil):
             self._take_point_back(here, "disregard")
             return
         assert self._last is not None  # DISREGARD is not open otherwise
@@ -2038,9 +1947,9 @@ class Session:
         step = self.procedure.step(left)
         assert isinstance(step, SpokenStep)
         left_by = self._outcomes.pop(left, None)
-        for taken in self._readings:
-            if taken.id == reading:
-                self._withdraw(taken, None, "disregard")
+        taken = self._readings.of_id(reading)
+        if taken is not None:
+            self._withdraw(taken, None, "disregard")
         self._take_back(step)
         self._say("Disregarded.", "status")
         self._lead(left, left_by, left)
@@ -2064,7 +1973,7 @@ class Session:
         def then(reason: str) -> None:
             self._override = None
             self._deviate(override.what, reason, override.about)
-            self._say(f"{_capital(override.what)}: {override.about}. {_capital(reason)}. Recorded.", "answer")
+            self._say(f"{capital(override.what)}: {override.about}. {capital(reason)}. Recorded.", "answer")
             override.then()
 
         self._because(_Cause(Word.OVERRIDE, then), command.reason)
@@ -2110,7 +2019,7 @@ class Session:
         step = self._here()
         self._phase = Phase.STEP
         self._deviate(what, reason)
-        self._say(f"{_capital(what)}, {reason}. Recorded.", "answer")
+        self._say(f"{capital(what)}, {reason}. Recorded.", "answer")
         target = self._way_round(step)
         if target is None:
             self._refuse("the procedure has no way round this step. Say go back, or end session")
@@ -2144,7 +2053,7 @@ class Session:
 
     def _how_far(self, command: Command) -> None:
         spoken = [step.id for step in self.procedure.steps if isinstance(step, SpokenStep)]
-        parts = [f"Step {spoken.index(self._at) + 1} of {len(spoken)}", _counted(self.standing, "reading")]
+        parts = [f"Step {spoken.index(self._at) + 1} of {len(spoken)}", figure_of(self.standing, "reading")]
         parts += [f"{source.name} {self._machine.energy[key].value}" for key, source in self.procedure.sources.items()]
         if self._machine.off:
             parts.append(f"off: {', '.join(self._machine.off)}")
@@ -2207,7 +2116,7 @@ class Session:
         self._record(Mark.ASKED_AGAIN, {"step": self._at, "text": text, "reason": reason})
         if self._again == 1 or reason != self._why:
             self._why = reason
-            self._say(f"Say again. {_sentence(reason)}", "asked again")
+            self._say(f"Say again. {sentence(reason)}", "asked again")
         else:
             self._say(f"Say again. {self._hint()}", "asked again")
 
@@ -2231,12 +2140,12 @@ class Session:
         if isinstance(step, Observe):
             return f"Say {' or '.join(phrases[0] for phrases in step.answers.values())}."
         if isinstance(step, Do) and step.pieces and self._tally_short(step):
-            return _sentence(self._counted_so_far(step.pieces[self._within.piece]))
+            return sentence(self._counted_so_far(step.pieces[self._within.piece]))
         return "Say done, or unable and the reason."
 
     def _refuse(self, reason: str) -> Literal[False]:
         self._record(Mark.REFUSED, {"step": self._at, "reason": reason})
-        self._say(_sentence(f"not possible: {reason}"), "refused")
+        self._say(sentence(f"not possible: {reason}"), "refused")
         return False
 
     def _deviate(self, what: str, reason: str, about: str | None = None) -> None:
@@ -2338,34 +2247,6 @@ def _words() -> dict[tuple[Phase, Word], Callable[[Session, Command], None]]:
 _WORDS = _words()
 
 
-def how_read(confidence: float | None, reception: Reception | None) -> str:
-    """The answer to HOW DO YOU READ: a grade, what it means, and the figure that it mostly comes from.
-
-    The grade is the lesser of what the recogniser's confidence and the sound itself are worth, on the scale of ICAO
-    Annex 10 Vol. II, 5.2.1.8.4: 1 unreadable to 5 perfectly readable.
-    """
-    grades = [] if confidence is None else [1 + min(4, int(confidence * 5))]
-    if reception is not None and reception.readability is not None:
-        grades.append(reception.readability)
-    if not grades:
-        return "I read you in writing."
-    grade = min(grades)
-    said = f"I read you {say_number(str(grade))}, {_READABILITY[grade - 1]}"
-    if reception is not None and reception.snr is not None:
-        above = round(reception.snr)
-        said += f": speech {say_number(str(abs(above)))} decibels {'above' if above >= 0 else 'below'} the noise"
-    return f"{said}."
-
-
-_READABILITY = (
-    "unreadable",
-    "readable now and then",
-    "readable with difficulty",
-    "readable",
-    "perfectly readable",
-)
-
-
 def _heard_data(event: Heard) -> dict[str, object]:
     data: dict[str, object] = {
         "text": event.text,
@@ -2390,69 +2271,7 @@ def _is_broken_count(reading: Reading, step: Measure) -> bool:
     return step.quantity is Quantity.COUNT and reading.value is not None and not reading.value.isdecimal()
 
 
-def _say_plausible(step: Measure) -> str:
-    assert step.plausible is not None
-    low, high = (format(end, "f") for end in step.plausible)
-    return f"between {say_number(low)} and {say_value(high, step.unit)}"
-
-
-def _range_data(step: Measure) -> dict[str, object]:
-    assert step.plausible is not None
-    return {"between": [format(end, "f") for end in step.plausible], "unit": step.unit}
-
-
-def _spaced(id: str) -> str:
-    return id.replace("-", " ")
-
-
-def _judged(taken: _Taken) -> str:
-    """ "five point two ohms, at most seven: conforming" """
-    words = taken.assessment.words()
-    if taken.judgement.verdict is None:
-        return words
-    tail = f"; {taken.assessment.doubt()}" if taken.judgement.verdict is Verdict.UNDECIDED else ""
-    return f"{words}, {taken.judgement.limit}: {taken.judgement.verdict}{tail}"
-
-
-def _warning(caution: Caution) -> str:
-    return f"{caution.signal.value.capitalize()}! {caution.text}"
-
-
-def _plate(meter: Meter) -> str:
-    """What is said to tell a meter from its like."""
-    return f"{meter.name}, serial {' '.join(meter.serial)}"
-
-
-def _rating(rating: Rating) -> str:
-    category = {"II": "two", "III": "three", "IV": "four"}[rating.category]
-    return f"category {category}, {say_value(format(rating.volts, 'f'), 'volt')}"
-
-
 def _reading_words(text: str) -> list[str]:
     """The words of a reading, those before it that make it a correction left out."""
     words = spoken_words(text)
     return after_correction(words) or words
-
-
-def _capital(text: str) -> str:
-    return text[:1].upper() + text[1:]
-
-
-def _sentence(text: str) -> str:
-    return _capital(text) + ("" if text.endswith((".", "!", "?")) else ".")
-
-
-_WORDS_OF_A_NOTE = 25  # read back; the rest is in the record
-
-
-def _shortened(text: str) -> str:
-    words = text.split()
-    return " ".join(words[:_WORDS_OF_A_NOTE]) + (", and so on" if len(words) > _WORDS_OF_A_NOTE else "")
-
-
-def _counted_words(number: int, noun: str) -> str:
-    return f"{say_number(str(number))} {noun}" + ("" if number == 1 else "s")
-
-
-def _counted(number: int, noun: str) -> str:
-    return f"{number} {noun}" + ("" if number == 1 else "s")

@@ -20,7 +20,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from handsfree.session.events import Reception
-from handsfree.session.machine import Policy, how_read
+from handsfree.session.machine import Policy
+from handsfree.session.wording import how_read
 from handsfree.sound.devices import Block, microphone
 from handsfree.sound.ear import Also, Ear, Hearing, nobody
 from handsfree.sound.endpoint import LONGEST, Speech
