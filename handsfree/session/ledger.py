@@ -43,6 +43,7 @@ class Ledger:
 
     def __init__(self) -> None:
         self._off: dict[str, Off] = {}
+        self._back: dict[str, Off] = {}  # as it was when it went back
 
     def __len__(self) -> int:
         return len(self._off)
@@ -69,11 +70,14 @@ class Ledger:
 
     def put_back(self, name: str) -> Off:
         """Strikes an item out, since all of it is back or given up."""
-        return self._off.pop(name)
+        self._back[name] = self._off.pop(name)
+        return self._back[name]
 
-    def recount(self, name: str, count: int) -> None:
-        """How many of an item are off was found to be another number."""
-        self._off[name] = replace(self._off[name], count=count)
+    def not_back(self, name: str, step: str) -> Off:
+        """An item did not go back after all: it is off as it was before, now as the last."""
+        off = self._back.pop(name, None) or Off(Item(item=name), step, None)
+        self._off[name] = off
+        return off
 
     def remark(self, name: str, text: str) -> None:
         """Adds what was said about an item, as it was heard."""
