@@ -574,7 +574,8 @@ class Measure(_SpokenStep):
     A verdict missing from ``next`` goes to the following step, except undecided, which measures again.
     Outside ``plausible`` (step's unit, as the meter shows it) a reading is queried once. ``needs_rating`` is the least
     rating of a meter that may be used. ``decision_rule`` and ``guard_ratio`` override those of the procedure.
-    ``minus_leads`` names the step with ``lead_zero`` whose reading is taken off before judging.
+    ``minus_leads`` names the step with ``lead_zero`` whose reading is taken off before judging. ``binding_limit`` says
+    that nobody may override the limit; where the step proves a source dead, nobody may in any case.
     """
 
     kind: Literal["measure"]
@@ -591,6 +592,7 @@ class Measure(_SpokenStep):
     lead_zero: LeadZero | None = None
     minus_leads: Identifier | None = None
     nameplate: StrictBool = False
+    binding_limit: StrictBool = False
     next: ByVerdict = None
 
     @property

@@ -214,15 +214,9 @@ def overridden(entries: Iterable[Entry]) -> dict[str, str]:
 
 def _forced(entries: Iterable[Entry]) -> Iterator[tuple[str, Entry]]:
     """The reading, by its id, that each override of a limit went on against."""
-    said: dict[str, str] = {}  # the last reading by what a deviation calls it
     for entry in entries:
-        data = entry.data
-        if entry.kind is Mark.READING:
-            said[f"{entry_text(data, 'reading')}, {entry_text(data, 'words')}"] = entry_text(data, "id")
-        elif entry.kind is Mark.DEVIATION and data.get("what") == OVERRIDDEN:
-            about = entry_text(data, "about")
-            if about in said:
-                yield said[about], entry
+        if entry.kind is Mark.DEVIATION and entry.data.get("what") == OVERRIDDEN:
+            yield entry_text(entry.data, "reading"), entry
 
 
 def ledger(entries: Iterable[Entry], notes: Sequence[Note]) -> tuple[OffItem, ...]:
@@ -280,13 +274,12 @@ def counts(entries: Iterable[Entry]) -> tuple[Count, ...]:
 def parts(entries: Sequence[Entry], numbers: Mapping[str, int]) -> tuple[Part, ...]:
     """Every part that was replaced; ``numbers`` are those of the readings by their ids."""
     withdrawn = {entry_text(entry.data, "reading") for entry in entries if entry.kind is Mark.CORRECTED}
-    forced = overridden(entries)
     rows: list[Part] = []
     for at, entry in enumerate(entries):
         data = entry.data
         if entry.kind is Mark.REPLACED:
             verifying = entry_text(data, "verified_by")
-            verified, by = _verified(entries[at + 1 :], entry_text(data, "part"), verifying, withdrawn, forced)
+            verified, by = _verified(entries[at + 1 :], entry_text(data, "part"), verifying, withdrawn)
             rows.append(
                 Part(
                     time=entry.time,
@@ -303,30 +296,19 @@ def parts(entries: Sequence[Entry], numbers: Mapping[str, int]) -> tuple[Part, .
     return tuple(rows)
 
 
-def _verified(
-    later: Sequence[Entry], part: str, step: str, withdrawn: set[str], forced: Mapping[str, str]
-) -> tuple[datetime | None, str]:
-    """When a part was verified, None where what did it does not stand any more, and the id of the reading it hangs on.
-
-    After GO BACK to the step it is to be verified again: what was read there before does not count.
-    """
+def _verified(later: Sequence[Entry], part: str, step: str, withdrawn: set[str]) -> tuple[datetime | None, str]:
+    """When a part was verified, None where it is not or what did it was taken back, and the id of the reading."""
     verified: datetime | None = None
-    reading: Entry | None = None
+    reading = ""
     for entry in later:
         data = entry.data
         if entry.kind is Mark.REPLACED and data.get("part") == part:
             break  # and the new one was replaced
         if entry.kind is Mark.VERIFIED and data.get("part") == part:
-            verified = entry.time
-        elif entry.kind is Mark.ENTERED and data.get("step") == step:
-            verified, reading = None, None
+            verified = entry.time if data.get("stands") else None
         elif entry.kind is Mark.READING and data.get("step") == step and data.get("id") not in withdrawn:
-            reading = entry
-    if reading is None:
-        return verified, ""
-    last = entry_text(reading.data, "id")
-    good = reading.data.get("verdict") in (None, "conforming") or last in forced
-    return (verified or reading.time) if good else None, last
+            reading = entry_text(data, "id")
+    return verified, reading
 
 
 def marked(entries: Iterable[Entry]) -> Iterator[Marked]:

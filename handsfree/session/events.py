@@ -46,7 +46,7 @@ class Mark(StrEnum):
     DONE = "done"  # {step}
     ASKED_AGAIN = "asked again"  # {step, text, reason}: nothing was recorded, the question stands
     REFUSED = "refused"  # {step, reason}: the session would not do what was asked
-    DEVIATION = "deviation"  # {step, what, reason, about}; about is left out where it is the step
+    DEVIATION = "deviation"  # {step, what, reason, about, reading}; about is left out where it is the step
     IDENTIFIED = "identified"  # {what, value, words}: a serial number or the like
     PIECE = "piece"  # {step, piece, of}: a piece of an instruction was begun
     COUNTED = "counted"  # {step, item, count, expected}
@@ -57,7 +57,7 @@ class Mark(StrEnum):
     MARKED = "marked"  # {step}: a moment that the supervisor should look at
     TIMER = "timer"  # {step, timer, state: "started", "told", "over" or "cancelled", seconds, left}
     REPLACED = "replaced"  # {step, part, old, new, reading, reason, verified_by}: serial numbers old and new, or null
-    VERIFIED = "verified"  # {step, part}: a part that was replaced was shown to work
+    VERIFIED = "verified"  # {step, part, stands}: a part that was replaced was shown to work; or that was taken back
     ENERGY = "energy"  # {source, name, state}: "live", "isolated", "proved dead"; once for each source at the start
     TAKEN_OFF = "taken off"  # {step, item, count, place, orientation}; those that are not known are left out
     PUT_BACK = "put back"  # {step, item}

@@ -62,7 +62,6 @@ from handsfree.procedure.model import (
     Choose,
     Conclude,
     Do,
-    Item,
     Measure,
     Observe,
     Piece,
@@ -208,6 +207,7 @@ class _Override:
     what: str
     about: str
     then: Callable[[], None]
+    more: Mapping[str, str] = field(default_factory=dict)  # for the record
 
 
 @dataclass(frozen=True, slots=True)
@@ -406,7 +406,7 @@ class Session:
         if not isinstance(step, Do):
             return {}
         if step.pieces and self._tally_short(step):
-            most = step.pieces[self._within.piece].times or 0
+            most = (step.pieces[self._within.piece].times or 0) + _TOO_MANY
         else:
             off = self._uncounted(step)
             there = [item.count for item in step.takes_off] if off is None else [off.count]
@@ -1187,10 +1187,10 @@ class Session:
     def _hear_tally(self, step: Do, number: int, text: str) -> None:
         times = step.pieces[self._within.piece].times
         assert times is not None
-        if number in (self._within.tally + 1, times):
+        if 0 < number <= times:
             self._again = 0
             self._count_on(step, number)
-        elif number > times or number != self._within.tally:
+        else:
             self._ask_again(text, self._counted_so_far(step.pieces[self._within.piece]))
 
     def _count_off(self, step: Do, number: int) -> None:
@@ -1224,13 +1224,17 @@ class Session:
         return False
 
     def _waited(self, step: Do) -> bool:
-        names = [*step.waits_for, *([step.wait.timer] if step.wait else [])]
-        running = [name for name in names if self._timers.left(name, self._moment) > 0]
-        if not running or "too early" in self._within.passed:
+        about = self._still_waited_for(step)
+        if about is None or "too early" in self._within.passed:
             return True
-        left = max(self._timers.left(name, self._moment) for name in running)
-        about = f"{', '.join(map(spaced, running))}, {say_span(left)} to go"
         return self._stands_against("too early", about, f"wait, {about}")
+
+    def _still_waited_for(self, step: SpokenStep) -> str | None:
+        """The timers of a step that still run, in words; None where none does."""
+        wait = [step.wait.timer] if isinstance(step, Do) and step.wait else []
+        left = {name: self._timers.left(name, self._moment) for name in (*step.waits_for, *wait)}
+        running = [spaced(name) for name, seconds in left.items() if seconds > 0]
+        return f"{', '.join(running)}, {say_span(max(left.values()))} to go" if running else None
 
     def _in_order(self, step: Do) -> bool:
         if step.any_order or "out of order" in self._within.passed:
@@ -1312,7 +1316,9 @@ class Session:
         """What OVERRIDE would do about a reading that did not conform: none where safety hangs on it."""
         if not isinstance(step, Measure) or outcome != _BAD or reading is None:
             return None
-        if step.isolates or step.proves_dead or step.energises or step.needs_rating or step.lead_zero:
+        if step.binding_limit or step.isolates or step.proves_dead or step.energises or step.lead_zero:
+            return None
+        if step.id in (self._machine.replaced[part] for part in self._machine.unverified):
             return None
         target = self.procedure.target(step.id, Verdict.CONFORMING)
         if target == self.procedure.target(step.id, outcome):
@@ -1325,7 +1331,8 @@ class Session:
             self._apply(step)
             self._lead(step.id, outcome, target)
 
-        return _Override("limit overridden", f"{step.reading}, {say_reading(taken.reading)}", then)
+        about = f"{step.reading}, {say_reading(taken.reading)}"
+        return _Override("limit overridden", about, then, {"step": step.id, "reading": reading})
 
     # -- the ledger, notes and timers ----------------------------------------------------------------------------------
 
@@ -1526,9 +1533,7 @@ class Session:
                 off = self._machine.off.take_off(item, step.id, self._within.counted.get(item.item))
                 for remark in self._remarks.pop(item.item, []):
                     self._machine.off.remark(item.item, remark)
-                more = {"count": off.count, "place": item.place, "orientation": item.orientation}
-                known = {key: value for key, value in more.items() if value is not None}
-                self._record(Mark.TAKEN_OFF, {"step": step.id, "item": item.item, **known})
+                self._record_off(off, step)
         for name in step.puts_back:
             if name in self._machine.off:
                 self._machine.off.put_back(name)
@@ -1538,7 +1543,7 @@ class Session:
         for part, verified_by in self._machine.replaced.items():
             if verified_by == step.id and part in self._machine.unverified:
                 self._machine.unverified.remove(part)
-                self._record(Mark.VERIFIED, {"step": step.id, "part": part})
+                self._record(Mark.VERIFIED, {"step": step.id, "part": part, "stands": True})
 
     def _disprove(self, step: SpokenStep, outcome: str | None) -> None:
         """Measured and not dead: whatever was believed before holds no longer."""
@@ -1553,11 +1558,18 @@ class Session:
         self._disprove(step, None)
         for source in step.isolates:
             self._energy(source, Energy.LIVE)
-        self._machine.unverified |= {part for part, by in self._machine.replaced.items() if by == step.id}
+        for part, verified_by in self._machine.replaced.items():
+            if verified_by == step.id and part not in self._machine.unverified:
+                self._machine.unverified.add(part)
+                self._record(Mark.VERIFIED, {"step": step.id, "part": part, "stands": False})
         for name in step.puts_back:
             if name not in self._machine.off:
-                self._machine.off.take_off(self.procedure.items.get(name) or Item(item=name), step.id)
-                self._record(Mark.TAKEN_OFF, {"step": step.id, "item": name})
+                self._record_off(self._machine.off.not_back(name, step.id), step)
+
+    def _record_off(self, off: Off, step: SpokenStep) -> None:
+        more = {"count": off.count, "place": off.item.place, "orientation": off.item.orientation}
+        known = {key: value for key, value in more.items() if value is not None}
+        self._record(Mark.TAKEN_OFF, {"step": step.id, "item": off.name, **known})
 
     def _energy(self, source: str, state: Energy) -> None:
         if self._machine.energy[source] is not state:
@@ -1972,7 +1984,7 @@ class Session:
 
         def then(reason: str) -> None:
             self._override = None
-            self._deviate(override.what, reason, override.about)
+            self._deviate(override.what, reason, override.about, **override.more)
             self._say(f"{capital(override.what)}: {override.about}. {capital(reason)}. Recorded.", "answer")
             override.then()
 
@@ -2018,7 +2030,7 @@ class Session:
     def _leave_out(self, what: str, reason: str) -> None:
         step = self._here()
         self._phase = Phase.STEP
-        self._deviate(what, reason)
+        self._deviate(what, reason, self._still_waited_for(step))
         self._say(f"{capital(what)}, {reason}. Recorded.", "answer")
         target = self._way_round(step)
         if target is None:
@@ -2148,10 +2160,10 @@ class Session:
         self._say(sentence(f"not possible: {reason}"), "refused")
         return False
 
-    def _deviate(self, what: str, reason: str, about: str | None = None) -> None:
+    def _deviate(self, what: str, reason: str, about: str | None = None, **more: str) -> None:
         self._deviations += 1
         known = {} if about is None else {"about": about}
-        self._record(Mark.DEVIATION, {"step": self._at, "what": what, "reason": reason, **known})
+        self._record(Mark.DEVIATION, {"step": self._at, "what": what, "reason": reason, **known, **more})
 
     def _record(self, mark: Mark, data: Mapping[str, object]) -> None:
         self._acts.append(Record(mark, data))

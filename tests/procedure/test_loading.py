@@ -128,7 +128,7 @@ ONE_FAULT = [
         '20:5: unknown key "limits"; write "limit"; still allowed here: cautions, hands_inside, needs_isolated, '
         "needs_live, isolates, proves_dead, energises, takes_off, puts_back, any_order, starts, "
         "waits_for, unable, waveform, limit, over_range, "
-        "plausible, needs_rating, decision_rule, guard_ratio, lead_zero, minus_leads, nameplate",
+        "plausible, needs_rating, decision_rule, guard_ratio, lead_zero, minus_leads, nameplate, binding_limit",
     ),
     (
         "title: Check the relay\n",

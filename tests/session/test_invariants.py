@@ -252,9 +252,12 @@ class Witness:
                 self._check_hands(data["step"])
                 self.left_by[data["step"]] = None
             case Mark.DEVIATION if data["what"] == "limit overridden":
-                read = self.procedure.step(self._overridden(data["about"]))
+                read = self.procedure.step(data["step"])
                 assert isinstance(read, Measure)
+                assert self.readings[data["reading"]] == read.id
                 assert not read.proves_dead
+                assert not read.binding_limit
+                assert read.id not in self.unverified
                 self.left_by[read.id] = "conforming"
             case Mark.COUNTED:
                 assert data["count"] >= 0
@@ -262,8 +265,10 @@ class Witness:
                 assert (data["state"] == "over") == (data["left"] <= 0 and data["state"] != "cancelled")
             case Mark.REPLACED:
                 self.unverified[data["verified_by"]] = data["part"]
-            case Mark.VERIFIED:
+            case Mark.VERIFIED if data["stands"]:
                 del self.unverified[data["step"]]
+            case Mark.VERIFIED:
+                self.unverified[data["step"]] = data["part"]
             case Mark.DEVIATION if data["what"] in ("unable", "skipped") and "about" not in data:
                 self.left_by[data["step"]] = "unable"
             case Mark.CALCULATED:
@@ -275,14 +280,6 @@ class Witness:
                 assert not (self.unverified and data["condition"] == "sound")
             case Mark.CLOSED:
                 assert set(data["off"]) == self.off
-
-    def _overridden(self, about: str) -> str:
-        """The step whose reading was overridden."""
-        return next(
-            step.id
-            for step in self.procedure.steps
-            if isinstance(step, Measure) and about.startswith(f"{step.reading}, ") and step.id in self.left_by
-        )
 
     def _check_hands(self, id: str) -> None:
         step = self.procedure.step(id)

@@ -174,8 +174,9 @@ def test_screws_are_counted_aloud_at_the_technicians_pace() -> None:
     assert visit.said == ["Remove the screws one by one. Put them in the box."]
     assert visit.hear("go ahead").said == ["One."]
     assert visit.hear("two").said == ["Two."]
-    assert visit.hear("two").said == []  # said again: nothing new
-    assert "two counted" in visit.hear("five").said[0]
+    assert visit.hear("five").said == ["Five."]
+    assert visit.hear("four").said == ["Four."]  # five was wrong
+    assert "four counted" in visit.hear("seven").said[0]
     assert visit.hear("six").said == ["Six: that is all."]
     visit.hear("done")
     assert visit.session.at == "panel-off"
@@ -452,7 +453,7 @@ def test_a_part_is_replaced_with_both_serials_its_reason_and_what_must_verify_it
     ]
     assert "Fan motor replaced. It is to be verified by fan current." in visit.said
     visit.hear(*TO_WAIT[len(MOTOR_IN) :])
-    assert visit.all(Mark.VERIFIED) == [{"step": "fan-current", "part": "fan motor"}]
+    assert visit.all(Mark.VERIFIED) == [{"step": "fan-current", "part": "fan motor", "stands": True}]
 
 
 def test_a_serial_that_cannot_be_read_is_a_deviation_and_the_part_is_still_replaced() -> None:
@@ -477,15 +478,51 @@ def test_the_proof_asks_for_the_verification_of_a_new_part() -> None:
 
 
 def test_a_limit_may_be_overridden_for_a_reason_and_the_reading_stays_as_it_was() -> None:
-    visit = Visit().hear(*TO_POWER, "done", "zero point six amps")
-    assert visit.session.at == "unplug-suspect"
+    visit = Visit().hear(*TO_WINDING, "one hundred forty ohms")
+    assert visit.session.at == "motor-at-hand"
     visit.hear("override")
     assert visit.said[0].startswith("Say the reason: not needed, already done")
     visit.hear("agreed with the office")
-    assert visit.said[0] == ("Limit overridden: fan current, zero point six amps. Agreed with the office. Recorded.")
-    assert visit.session.at == "air-flow"
+    assert visit.said[0] == (
+        "Limit overridden: motor winding, one hundred forty ohms. Agreed with the office. Recorded."
+    )
+    assert visit.session.at == "hub"
     assert visit.all(Mark.READING)[-1]["verdict"] == "nonconforming"
-    assert visit.deviations == [("limit overridden", "agreed with the office", "fan current, zero point six amps")]
+    assert visit.all(Mark.DEVIATION) == [
+        {
+            **{"step": "winding", "what": "limit overridden", "reason": "agreed with the office", "reading": "r6"},
+            "about": "motor winding, one hundred forty ohms",
+        }
+    ]
+
+
+@pytest.mark.parametrize(
+    ("way", "reading", "at"),
+    [
+        (TO_SCREWS_BACK[:-2], "two point two ohms", "earth-strap-tight"),  # its limit is binding
+        ((*TO_POWER, "done"), "zero point six amps", "unplug-suspect"),  # it verifies the new motor
+    ],
+)
+def test_a_binding_limit_and_one_that_verifies_a_new_part_cannot_be_overridden(
+    way: tuple[str, ...], reading: str, at: str
+) -> None:
+    visit = Visit().hear(*way, reading)
+    assert visit.session.at == at
+    assert Word.OVERRIDE not in visit.session.open.words
+
+
+def test_a_verification_that_is_gone_back_to_is_to_be_done_again() -> None:
+    visit = Visit().hear(*TO_WAIT, "go back", "go back")
+    assert visit.session.at == "fan-current"
+    assert [data["stands"] for data in visit.all(Mark.VERIFIED)] == [True, False]
+    visit.hear("zero point three amps")
+    assert [data["stands"] for data in visit.all(Mark.VERIFIED)] == [True, False, True]
+
+
+def test_what_goes_back_and_is_taken_back_is_off_with_its_count_and_place() -> None:
+    visit = Visit().hear(*TO_SCREWS_BACK, "six", "done", "go back")
+    assert visit.all(Mark.TAKEN_OFF)[-1]["count"] == 6
+    assert visit.hear("where do the screws go").said[0].startswith("Panel screws: Three on each side")
 
 
 def test_a_reading_that_proves_a_source_dead_cannot_be_overridden() -> None:
