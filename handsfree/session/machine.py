@@ -301,7 +301,8 @@ class Session:
         self._noting = _Noting("note")
         self._notes = 0
         self._remarks: dict[str, list[str]] = {}  # about what is just coming off, by item
-        self._interrupted = Phase.STEP  # the phase that NOTE or a reason interrupted
+        self._reason_from = (Phase.STEP, self._question)  # what asking for a reason interrupted
+        self._note_from = (Phase.STEP, self._question)  # what a note interrupted
 
     # -- what is open --------------------------------------------------------------------------------------------------
 
@@ -540,7 +541,8 @@ class Session:
         """The phase to come back to: what a pause, a question about leaving, or the end interrupted."""
         phase = self._resume if self._phase in (Phase.PAUSED, Phase.CLOSED) else self._phase
         phase = self._asked_in if phase is Phase.LEAVING else phase
-        return self._interrupted if phase in (Phase.NOTE, Phase.REASON) else phase
+        phase = self._note_from[0] if phase is Phase.NOTE else phase
+        return self._reason_from[0] if phase is Phase.REASON else phase
 
     def _first_step(self) -> None:
         if not self._go(self._at):  # no proved procedure begins with a step that may not be begun
@@ -1207,6 +1209,8 @@ class Session:
         assert isinstance(step, Do)
         self._phase = Phase.STEP
         self._override = None
+        if self._barred(step):  # the session may have been left since DONE was said
+            return
         if not (self._waited(step) and self._in_order(step) and self._all_back(step) and self._new_part(step)):
             return
         self._record(Mark.DONE, {"step": step.id})
@@ -1367,7 +1371,6 @@ class Session:
         self._say("Marked.", "status")
 
     def _note(self, command: Command) -> None:
-        self._interrupted = self._phase
         self._begin_note(_Noting("note"), "Note.")
 
     def _orientation_note(self, command: Command) -> None:
@@ -1377,18 +1380,19 @@ class Session:
         if about is None:
             self._refuse("nothing is off that a note could be about. Say note")
             return
-        self._interrupted = self._phase
         self._begin_note(_Noting("orientation", about), f"Note on {about}.")
 
     def _begin_note(self, noting: _Noting, prompt: str) -> None:
-        self._noting = noting
+        self._noting, self._note_from = noting, (self._phase, self._question)
         self._ask(Phase.NOTE, prompt)
 
     def _take_note(self, event: Heard) -> None:
         """Keeps what was said as it was said. What a recogniser made of it is marked as not checked by anybody."""
-        noting = self._noting
-        self._phase = self._interrupted
-        text = " ".join(event.text.split())
+        noting, text = self._noting, " ".join(event.text.split())
+        if not text and event.clip is None:
+            self._ask_again(text, "nothing was understood")
+            return
+        self._phase, self._question = self._note_from
         if text.lower() in PHRASES[Word.DISREGARD]:
             self._say("No note.", "status")
             if noting.kind == "reason":
@@ -1416,6 +1420,7 @@ class Session:
                 self._remarks.setdefault(noting.item, []).append(text)
         if noting.kind == "reason":
             assert self._cause is not None
+            self._phase, self._question = self._reason_from
             self._cause.then(text or f"kept as sound, note {self._notes}")
         else:
             self._say(f"Noted: {shortened(text)}." if text else "Noted, as sound only.", "answer")
@@ -1993,7 +1998,7 @@ class Session:
     def _because(self, cause: _Cause, reason: str | None) -> None:
         """Asks for the reason of a deviation where it was not said with it."""
         if self._phase is not Phase.REASON:
-            self._interrupted = self._phase
+            self._reason_from = self._phase, self._question
         self._cause = cause
         if reason is None:
             self._ask(Phase.REASON, f"Say the reason: {', '.join(REASONS_AFTER[cause.word])}; or disregard.")
@@ -2005,7 +2010,7 @@ class Session:
         if reason == OTHER_REASON:
             self._begin_note(_Noting("reason"), "Say the reason in your own words.")
             return
-        self._phase = self._interrupted
+        self._phase, self._question = self._reason_from
         self._cause.then(reason)
 
     def _reason_again(self, command: Command) -> None:
@@ -2018,7 +2023,7 @@ class Session:
 
     def _no_reason(self, command: Command) -> None:
         """The reason was not given: nothing has happened."""
-        self._phase = self._interrupted
+        self._phase, self._question = self._reason_from
         self._say_again(command)
 
     def _unable_because(self, reason: str) -> None:
@@ -2143,6 +2148,8 @@ class Session:
             return "Spell letters as alfa, bravo, charlie, and say digits one by one; or unable and the reason."
         if self._phase is Phase.COUNT:
             return "Say the number, or override and the reason."
+        if self._phase is Phase.NOTE:
+            return "Say it in your own words, or disregard."
         if self._phase in (Phase.DOUBT, Phase.LEAVING):
             return "Affirm or negative."
         if self._vigil is not None and self._vigil.series is None:

@@ -564,6 +564,53 @@ def test_another_reason_is_said_in_ones_own_words_and_disregard_takes_it_back() 
     assert visit.deviations == [("skipped", "the cabinet was empty", None)]
 
 
+def test_a_note_in_between_leaves_what_was_asked_as_it_was() -> None:
+    visit = Visit().hear(*TO_SCREWS_BACK, "done", "five", "override", "take a note", "one is bent", "disregard")
+    assert visit.said[0].startswith("Panel screws: six out, five back, one missing.")
+    visit.hear("take a note", "another is bent", "say again")
+    assert visit.said[0].startswith("Panel screws: six out, five back, one missing.")
+    assert visit.hear("six back").session.at == "power-up"
+    assert visit.deviations == []
+
+
+def test_a_note_of_which_nothing_came_is_asked_for_again() -> None:
+    visit = Visit().hear("skip this step another reason", "")
+    assert visit.said == ["Say again. Nothing was understood."]
+    assert visit.hear("it was empty").deviations == [("skipped", "it was empty", None)]
+
+
+def left(visit: Visit) -> Visit:
+    """The session is left, and taken up five minutes later."""
+    visit.event(Ended(visit.time, "the terminal was closed"))
+    visit.time += timedelta(minutes=5)
+    return visit.event(Reopened(visit.time, {"handsfree": "0", "set_aside": []}))
+
+
+def test_a_visit_that_is_taken_up_goes_on_at_the_very_piece_once_dead_is_proved_again() -> None:
+    visit = left(Visit().hear(*MOTOR_OUT[:-2]))
+    assert visit.session.at == "unplug"
+    visit.hear("done", *DEAD)
+    assert visit.said[-1] == "Tighten the nuts crosswise."
+    assert visit.session.at == "motor-new"
+
+
+def test_a_new_part_is_on_record_only_after_dead_was_proved_again() -> None:
+    visit = left(Visit().hear(*MOTOR_OUT)).hear(
+        "alfa one two three four", "affirm", "alfa one two three five", "affirm"
+    )
+    assert visit.all(Mark.REPLACED) == []
+    visit.hear("done", *DEAD, "done")
+    (motor,) = visit.all(Mark.REPLACED)
+    assert (motor["old"], motor["new"]) == ("A-1234", "A-1235")
+
+
+@pytest.mark.parametrize("words", [("take a note",), ("skip this step",), ("skip this step", "another reason")])
+def test_a_visit_left_in_the_middle_of_a_note_or_a_reason_is_taken_up_at_its_step(words: tuple[str, ...]) -> None:
+    visit = left(Visit().hear(*words))
+    assert visit.said[-1].startswith("Put on the gloves")
+    assert visit.hear("done").session.at == "air-before"
+
+
 # -- the whole ---------------------------------------------------------------------------------------------------------
 
 
