@@ -1269,6 +1269,7 @@ class Session:
                 self._phase = Phase.STEP
 
         if number == off.count:
+            self._override = None  # which a wrong number may have left open
             self._say(f"{capital(off.counted)}: all back.", "answer")
             then()
             return
@@ -2237,6 +2238,7 @@ def _words() -> dict[tuple[Phase, Word], Callable[[Session, Command], None]]:
             **status,
             Word.OVERRIDE: Session._override_because,
             Word.DISREGARD: Session._stay,
+            Word.END_SESSION: Session._leave,
         },
         Phase.METER: {**status, Word.DISREGARD: Session._stay, Word.END_SESSION: Session._leave},
         Phase.DOUBT: {

@@ -217,6 +217,19 @@ def test_a_count_said_before_done_is_taken_and_not_asked_for_again() -> None:
     assert visit.session.at == "power-up"
 
 
+def test_a_wrong_count_that_was_put_right_leaves_nothing_to_override() -> None:
+    visit = Visit().hear(*TO_SCREWS_BACK, "five", "six")
+    assert Word.OVERRIDE not in visit.session.open.words
+    assert visit.hear("done").session.at == "power-up"
+    assert visit.deviations == []
+
+
+def test_a_session_can_be_ended_while_a_count_is_asked_for() -> None:
+    visit = Visit().hear(*TO_SCREWS_BACK, "done", "end session", "negative")
+    assert visit.said[-1] == "Fasten the screws of the rear panel."
+    assert visit.hear("done", "end session", "affirm").session.closed
+
+
 @pytest.mark.parametrize("said", ["minus two", "five point five", "over range", "greater than five"])
 def test_a_count_is_a_whole_number(said: str) -> None:
     visit = Visit().hear(*TO_SCREWS_BACK, "done", said)
