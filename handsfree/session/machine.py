@@ -54,7 +54,7 @@ from typing import Literal
 from handsfree.judge import progress
 from handsfree.judge.assess import Means, assess, doubt_about, plausible
 from handsfree.judge.figures import Known, Worked, formula, judge_figure, known_reading, say_figure, ten_digits
-from handsfree.judge.meter import Meter, days_overdue, may_measure, measures
+from handsfree.judge.meter import Meter
 from handsfree.judge.several import together
 from handsfree.judge.uncertain import JudgingError
 from handsfree.procedure.model import (
@@ -94,6 +94,7 @@ from handsfree.session.events import (
     Started,
 )
 from handsfree.session.ledger import Ledger, Off, phrases_of
+from handsfree.session.meters import Meters
 from handsfree.session.proving import Return, first_step, leaves_the_way, opens_only_what_is_off
 from handsfree.session.readings import Readings, Taken, measures_of
 from handsfree.session.timers import Running, Timers, news, said_of
@@ -245,8 +246,6 @@ _CALLED = {
     "site": "site",
     "technician": "technician",
 }
-_NO_METER = "no meter"  # no identifier, so no meter has it
-_NONE_OF_THESE = ("none of these", "another one")
 _TWO_METERS = "the meter was changed while proving dead, so nothing is proved. Use one meter throughout"
 _MEASURE_AGAIN = "Measure again."
 _BETTER_METER = "Take a better meter and say change meter, or say unable and the reason."
@@ -257,10 +256,7 @@ class Session:
 
     def __init__(self, procedure: Procedure, policy: Policy | None = None, meters: tuple[Meter, ...] = ()) -> None:
         self.procedure = procedure
-        self._meters = {meter.meter: meter for meter in meters}
-        self._chosen: Meter | None = None
-        self._told: Meter | None = None  # the meter that was said last to be used
-        self._overdue: set[str] = set()  # meters whose calibration was said to be overdue
+        self._meters = Meters(meters)
         self._event: Event | None = None  # the one that is being handled
         self._policy = policy or Policy()
         self._phase = Phase.FRESH
@@ -354,7 +350,7 @@ class Session:
                 assert self._cause is not None
                 return Open(answers=REASONS_AFTER[self._cause.word], words=words)
             case Phase.METER:
-                return Open(answers=self._meter_answers(), words=words if self._path else words - {Word.DISREGARD})
+                return Open(answers=self._meters.answers, words=words if self._path else words - {Word.DISREGARD})
             case Phase.NOTE:
                 return Open(dictation=True)
             case Phase.COUNT:
@@ -505,8 +501,8 @@ class Session:
         if len(self._meters) > 1:
             self._ask_meter()
             return
-        for meter in self._meters.values():
-            self._chosen = meter
+        for meter in self._meters:
+            self._meters.chosen = meter
             self._use(meter)
         self._first_step()
 
@@ -550,27 +546,16 @@ class Session:
 
     # -- meters --------------------------------------------------------------------------------------------------------
 
-    def _meter_answers(self) -> dict[str, tuple[str, ...]]:
-        numbered = enumerate(self._meters.values(), 1)
-        answers = {meter.meter: (f"meter {say_number(str(number))}", *meter.called) for number, meter in numbered}
-        return answers | {_NO_METER: _NONE_OF_THESE}
-
     def _ask_meter(self) -> None:
-        names = [
-            f"{phrases[0]}, {plate(self._meters[key])}"
-            for key, phrases in self._meter_answers().items()
-            if key in self._meters
-        ]
-        self._ask(Phase.METER, f"Which meter do you use? {'; '.join(map(capital, names))}; or {_NONE_OF_THESE[0]}.")
+        self._ask(Phase.METER, self._meters.question)
 
     def _choose_meter(self, key: str) -> None:
-        self._chosen = self._meters.get(key)
-        if self._chosen is None:
-            self._told = None
+        meter = self._meters.choose(key)
+        if meter is None:
             self._record(Mark.METER, {"meter": None})
             self._say("A meter that is not known here. Its uncertainty is not considered.", "status")
         else:
-            self._use(self._chosen)
+            self._use(meter)
         if not self._path:
             self._first_step()
             return
@@ -581,68 +566,29 @@ class Session:
 
     def _use(self, meter: Meter) -> None:
         """Says and records which meter is used from now on."""
-        assert self._event is not None
-        overdue = days_overdue(meter, self._event.time.date())
-        self._told = meter
-        due = meter.calibration_due.isoformat()
-        self._record(
-            Mark.METER,
-            {
-                "meter": meter.meter,
-                "name": meter.name,
-                "serial": meter.serial,
-                "calibration_due": due,
-                "days_overdue": overdue,
-            },
-        )
+        data, overdue = self._meters.use(meter, self._moment.date())
+        self._record(Mark.METER, data)
         self._say(f"Meter: {plate(meter)}.", "status")
-        if overdue and meter.meter not in self._overdue:
-            self._overdue.add(meter.meter)
+        if overdue:
+            due = meter.calibration_due.isoformat()
             self._deviate("calibration overdue", f"{meter.name}, serial {meter.serial}, was due {due}")
             self._say(f"Its calibration is overdue by {number_of(overdue, 'day')}.", "status")
 
     def _use_for(self, step: SpokenStep) -> None:
         """Says which meter a step is for where it is not the one that was said last."""
         for asked in measures_of(step):
-            meter = self._meter_for(asked)
-            if meter is not None and meter is not self._told:
+            meter = self._meters.of(asked)
+            if meter is not None and meter is not self._meters.told:
                 self._use(meter)
-
-    def _meter_for(self, step: Measure) -> Meter | None:
-        """The meter of a step: the chosen one if it measures this, else the only one at hand that does."""
-        if step.nameplate:
-            return None
-        if self._chosen is None or measures(self._chosen, step.quantity, step.waveform):
-            return self._chosen
-        others = [meter for meter in self._meters.values() if measures(meter, step.quantity, step.waveform)]
-        return others[0] if len(others) == 1 else None
 
     def _unfit(self, step: SpokenStep) -> str | None:
         """Why the meter forbids this step; None where it does not."""
-        return next(filter(None, map(self._unfit_for, measures_of(step))), None)
-
-    def _unfit_for(self, step: Measure) -> str | None:
-        if step.nameplate:
-            return None
-        meter = self._meter_for(step)
-        others = [other for other in self._meters.values() if measures(other, step.quantity, step.waveform)]
-        if meter is None and self._chosen is not None and others:
-            return f"the {self._chosen.name} does not measure {step.quantity}. Say change meter"
-        if meter is not None and step.needs_rating is not None and not may_measure(meter, step.needs_rating):
-            return (
-                f"this step needs a meter of {rating(step.needs_rating)}, and the {meter.name} is not. "
-                "Do not connect it. Say change meter, or unable and the reason"
-            )
-        zero = self._readings.zero(step)
-        if step.minus_leads is not None and zero is None:
-            return "the leads were not measured. Say go back until the leads are to be shorted"
-        if zero is not None and zero.meter is not meter:
-            return "the leads were measured with another meter. Say go back until the leads are to be shorted"
-        return None
+        reasons = (self._meters.unfit(asked, self._readings.zero(asked)) for asked in measures_of(step))
+        return next(filter(None, reasons), None)
 
     def _means(self, step: Measure) -> Means:
         """By what a step is judged now."""
-        return Means(*self.procedure.rule_of(step), self._meter_for(step), self._readings.zero(step))
+        return Means(*self.procedure.rule_of(step), self._meters.of(step), self._readings.zero(step))
 
     def _means_of(self, taken: Taken) -> Means:
         """By what a reading was judged, and is judged again when it is corrected: it is the same display."""
@@ -1743,7 +1689,7 @@ class Session:
     def _words_of(self, step: SpokenStep) -> list[Say]:
         gravest_first = sorted(step.cautions, key=lambda caution: list(Signal).index(caution.signal))
         said = [Say(warning(caution), "caution") for caution in gravest_first]
-        if isinstance(step, Measure) and step.needs_rating is not None and self._meter_for(step) is None:
+        if isinstance(step, Measure) and step.needs_rating is not None and self._meters.of(step) is None:
             said.append(Say(f"Use a meter of {rating(step.needs_rating)}.", "instruction"))
         said.append(Say(step.say, "instruction"))
         if isinstance(step, Do) and step.pieces:
@@ -2141,7 +2087,7 @@ class Session:
     def _hint(self) -> str:
         step = self.procedure.step(self._at)
         if self._phase is Phase.METER:
-            return f"Say {' or '.join(phrases[0] for phrases in self._meter_answers().values())}."
+            return f"Say {' or '.join(phrases[0] for phrases in self._meters.answers.values())}."
         if self._phase is Phase.REASON:
             assert self._cause is not None
             return f"The reasons are: {', '.join(REASONS_AFTER[self._cause.word])}."
