@@ -50,10 +50,8 @@ class Mark(StrEnum):
     IDENTIFIED = "identified"  # {what, value, words}: a serial number or the like
     PIECE = "piece"  # {step, piece, of}: a piece of an instruction was begun
     COUNTED = "counted"  # {step, item, count, expected}
-    NOTED = (
-        "noted"  # {id, step, kind: "note", "orientation" or "reason", item, text, checked, clip}; item left out where
-    )
-    #                  it is about none; checked is false where a recogniser made the text
+    NOTED = "noted"  # {id, step, kind: "note", "orientation" or "reason", item, text, checked, clip}
+    #                  item left out where it is about none; checked is false where a recogniser made the text
     MARKED = "marked"  # {step}: a moment that the supervisor should look at
     TIMER = "timer"  # {step, timer, state: "started", "told", "over" or "cancelled", seconds, left}
     REPLACED = "replaced"  # {step, part, old, new, reading, reason, verified_by}: serial numbers old and new, or null

@@ -102,7 +102,7 @@ class Ledger:
         return f"Off, the last first: {', '.join(off.counted for off in reversed(self._off.values()))}."
 
     def named(self, phrase: str) -> list[Off]:
-        """What is off and may be meant by a phrase of ``phrases_for``."""
+        """What is off and may be meant by a phrase of ``phrases_of``."""
         return [off for off in self._off.values() if phrase in phrases_of(off.item)]
 
 

@@ -53,9 +53,7 @@ from typing import Literal
 
 from handsfree.judge import progress
 from handsfree.judge.assess import Means, assess, doubt_about, plausible
-from handsfree.judge.figures import Known, Worked, formula, judge_figure, known_reading, say_figure, ten_digits
 from handsfree.judge.meter import Meter
-from handsfree.judge.several import together
 from handsfree.judge.uncertain import JudgingError
 from handsfree.procedure.model import (
     Calculate,
@@ -73,7 +71,6 @@ from handsfree.procedure.model import (
     Timer,
     Verdict,
     Watch,
-    inputs,
 )
 from handsfree.procedure.proof import Energy
 from handsfree.session.events import (
@@ -93,6 +90,7 @@ from handsfree.session.events import (
     SpeakRate,
     Started,
 )
+from handsfree.session.figures import Figures
 from handsfree.session.ledger import Ledger, Off, phrases_of
 from handsfree.session.meters import Meters
 from handsfree.session.proving import Return, first_step, leaves_the_way, opens_only_what_is_off
@@ -186,14 +184,6 @@ class _Machine:
 
 
 @dataclass(frozen=True, slots=True)
-class _Worked:
-    """A figure as it was worked out last, and the spoken step that had been done before."""
-
-    worked: Worked
-    after: str
-
-
-@dataclass(frozen=True, slots=True)
 class _Cause:
     """A deviation that waits for its reason: ``word`` says which reasons there are, ``then`` takes the one given."""
 
@@ -284,7 +274,7 @@ class Session:
         self._now: Moment | None = None  # the time of the last event
         self._vigil: Vigil | None = None  # of the watch we are at
         self._ended: dict[str, Vigil] = {}  # watches that came to their end, by step
-        self._worked: dict[str, _Worked] = {}  # figures, by step, in the order they were worked out
+        self._figures = Figures(procedure, self._readings)
         self._heard_at: Moment | None = None  # when the reading in doubt was said
         self._timers = Timers()
         self._within = Within()
@@ -699,7 +689,7 @@ class Session:
         followed = isinstance(self.procedure.step(step.id), Watch)  # one of a series is judged by those before it
         if event.confidence is not None and not followed:
             doubt = doubt_about(
-                words, reading, step, means, likely, unlikely, lambda of: self._figures_with(of, step, means)
+                words, reading, step, means, likely, unlikely, lambda of: self._figures.verdict_with(of, step, means)
             )
         misheard = doubt is not None and doubt.asks
         if reading == doubted and not (misheard and any(word in TWIN for word in words)):
@@ -867,125 +857,24 @@ class Session:
     # -- figures from earlier readings ---------------------------------------------------------------------------------
 
     def _work_out(self, step: Calculate, after: str) -> str | None:
-        """Works a figure out from what stands now, says and records it, and gives its outcome.
-
-        ``after`` is the spoken step that was done before it.
-        """
-        known: dict[str, Known] = {}
-        used: list[dict[str, object]] = []
-        try:
-            for name in inputs(step.calculate):
-                known[name] = self._known(name, used)
-        except JudgingError as error:
-            verdict = None if step.limit is None else Verdict.UNDECIDED
-            worked = Worked(None, verdict, "", str(error))
-        else:
-            worked = judge_figure(step, known, self.procedure.decision_rule, self.procedure.guard_ratio)
-        self._worked.pop(step.id, None)
-        self._worked[step.id] = _Worked(worked, after)
-        found, outcome = worked.known, _verdict(worked.verdict)
-        said = say_figure(step, worked)
-        unit = step.unit if found is None else found.unit
-        limit = None if step.limit is None else step.limit.model_dump(mode="json", exclude_none=True)
-        self._record(
-            Mark.CALCULATED,
-            {
-                "step": step.id,
-                "figure": step.figure,
-                "formula": formula(step.calculate, self._named),
-                "inputs": used,
-                "value": None if found is None else ten_digits(found.value.value),
-                "unit": unit,
-                "uncertainty": None if found is None or not found.value.parts else f"{found.value.expanded:.2g}",
-                "words": said,
-                "limit": None if limit is None else limit | {"unit": unit},
-                "limits": None
-                if worked.limits is None
-                else [ten_digits(end) if end.is_finite() else None for end in worked.limits],
-                "verdict": outcome,
-                "reason": worked.reason,
-                "conformity": None if worked.conformity is None else f"{worked.conformity:.3g}",
-            },
-        )
-        if found is None:
-            again = self.procedure.target(step.id, outcome)
-            self._say(
-                sentence(f"{step.figure} cannot be worked out: {worked.reason}"), "asked again" if again else "status"
-            )
-        else:
-            tail = f", {worked.limit}: {outcome}" if outcome else ""
-            tail += f"; {worked.reason}" if worked.reason else ""
-            self._say(sentence(f"{step.figure}: {said}{tail}"), "reading")
-        return outcome
-
-    def _known(self, id: str, used: list[dict[str, object]]) -> Known:
-        """A reading or figure to work with, noted in ``used``. Raises JudgingError where there is none."""
-        step = self.procedure.step(id)
-        if isinstance(step, Calculate):
-            worked = self._worked.get(id)
-            if worked is None or worked.worked.known is None:
-                raise JudgingError(f"{step.figure} is not known: go back, and measure what it is worked out from")
-            known = worked.worked.known
-            used.append(
-                {
-                    "step": id,
-                    "reading": step.figure,
-                    "id": None,
-                    "value": ten_digits(known.value.value),
-                    "unit": known.unit,
-                }
-            )
-            return known
-        taken = self._readings.of_step(id)
-        if taken is None:
-            raise JudgingError(f"there is no reading of {self._named(id)}: go back, and measure it")
-        unit = self._measure(id).unit
-        known = known_reading(taken.reading, taken.assessment.value, unit)
-        leads = taken.assessment.leads is not None
-        used.append(
-            {
-                "step": id,
-                "reading": self._named(id),
-                "id": taken.id,
-                "value": ten_digits(known.value.value) if leads else taken.reading.value,
-                "unit": unit if leads else taken.reading.unit,
-            }
-        )
-        return known
-
-    def _figures_with(self, reading: Reading, step: Measure, means: Means) -> Verdict | None:
-        """The verdict on the figures that a reading would complete; None where it completes none."""
-        verdicts = []
-        for figure in self.procedure.steps:
-            if not isinstance(figure, Calculate) or figure.limit is None or step.id not in inputs(figure.calculate):
-                continue
-            try:
-                known = {name: self._known(name, []) for name in inputs(figure.calculate) if name != step.id}
-                known[step.id] = known_reading(reading, assess(reading, step, means).value, step.unit)
-            except JudgingError:
-                continue
-            rule, ratio = self.procedure.decision_rule, self.procedure.guard_ratio
-            verdict = judge_figure(figure, known, rule, ratio).verdict
-            verdicts += [] if verdict is None else [verdict]
-        return together(verdicts) if verdicts else None
-
-    def _named(self, id: str) -> str:
-        step = self.procedure.step(id)
-        return step.figure if isinstance(step, Calculate) else self._measure(id).reading
+        """Works a figure out from what stands now, says and records it, and gives its outcome."""
+        found = self._figures.work_out(step, after)
+        self._record(Mark.CALCULATED, found.data)
+        again = not found.known and self.procedure.target(step.id, found.verdict) is not None
+        self._say(found.words, "reading" if found.known else "asked again" if again else "status")
+        return found.verdict
 
     def _work_out_again(self, changed: str) -> bool:
         """After a correction: figures made from that reading are worked out anew; True where one leads elsewhere."""
         path = list(self._path)
-        for name, before in list(self._worked.items()):
-            step = self.procedure.step(name)
-            assert isinstance(step, Calculate)
-            if changed not in self.procedure.readings_of(step) or before.after not in path:
+        for step, after in self._figures.made_from(changed):
+            if after not in path:
                 continue
-            outcome = self._work_out(step, before.after)
-            if outcome != self._outcomes.get(name):
-                left_by = self._outcomes.get(before.after)
-                self._outcomes[name] = outcome
-                self._lead(before.after, left_by, self.procedure.target(name, outcome))
+            outcome = self._work_out(step, after)
+            if outcome != self._outcomes.get(step.id):
+                left_by = self._outcomes.get(after)
+                self._outcomes[step.id] = outcome
+                self._lead(after, left_by, self.procedure.target(step.id, outcome))
                 return True
         return False
 
