@@ -283,6 +283,7 @@ def test_what_a_visit_is_known_by_comes_from_options_a_job_file_and_the_settings
     }
     assert "Spell it" not in done.stdout
     assert "Meter: Ostrel" in done.stdout
+    assert handsfree("verify", folder).returncode == 0
 
 
 def test_what_is_not_given_is_asked_for_and_spelled(tmp_path: Path) -> None:

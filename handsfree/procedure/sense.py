@@ -42,6 +42,7 @@ from handsfree.procedure.model import (
     SpokenStep,
     Step,
     Sum,
+    Timer,
     Verdict,
     Watch,
 )
@@ -87,7 +88,7 @@ def problems_of(draft: Draft, document: Document, reserved: Iterable[str]) -> It
         yield from _names(draft, document, at, step)
         if isinstance(step, SpokenStep):
             yield from _effects(document, at, step)
-            yield from _timers(document, at, step)
+            yield from _timers(draft, document, at, step)
             yield from _items(document, at, step)
         if isinstance(step, Do) and step.replaces is not None:
             yield from _replaces(draft, document, at, step.replaces)
@@ -198,10 +199,16 @@ def _effects(document: Document, at: PathInFile, step: SpokenStep) -> Iterator[P
             yield document.problem((*at, effect), message, remedy, key=True)
 
 
-def _timers(document: Document, at: PathInFile, step: SpokenStep) -> Iterator[Problem]:
+def _timers(draft: Draft, document: Document, at: PathInFile, step: SpokenStep) -> Iterator[Problem]:
     """Timers that speak after they are over, or are waited for and started nowhere."""
-    wait = [((*at, "wait"), step.wait)] if isinstance(step, Do) and step.wait is not None else []
-    for path, timer in [*(((*at, "starts", number), timer) for number, timer in enumerate(step.starts)), *wait]:
+    spoken = [each for each in draft.steps.values() if isinstance(each, SpokenStep)]
+    minutes_of = {timer.timer: timer.minutes for each in reversed(spoken) for _, timer in _timers_of((), each)}
+    for path, timer in _timers_of(at, step):
+        if minutes_of[timer.timer] != timer.minutes:
+            message = (
+                f"the timer {shown(timer.timer)} runs {minutes_of[timer.timer]} minutes elsewhere: one ends the other"
+            )
+            yield document.problem((*path, "minutes"), message, "give this one a name of its own")
         for number, minutes in enumerate(timer.tell_after):
             if minutes >= timer.minutes:
                 message = f"the timer is over after {timer.minutes} minutes, so {minutes} is never told"
@@ -214,6 +221,14 @@ def _timers(document: Document, at: PathInFile, step: SpokenStep) -> Iterator[Pr
     if step.waits_for and not isinstance(step, Do):
         message = "only an instruction can wait for a timer: a reading or an answer would have to be held back"
         yield document.problem((*at, "waits_for"), message, "move it to a do step before this one", key=True)
+
+
+def _timers_of(at: PathInFile, step: SpokenStep) -> Iterator[tuple[PathInFile, Timer]]:
+    """The timers that a step starts, each with its place."""
+    for number, timer in enumerate(step.starts):
+        yield (*at, "starts", number), timer
+    if isinstance(step, Do) and step.wait is not None:
+        yield (*at, "wait"), step.wait
 
 
 def _started(document: Document) -> Iterator[object]:

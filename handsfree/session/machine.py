@@ -56,6 +56,7 @@ from handsfree.judge.assess import Means, assess, doubt_about, plausible
 from handsfree.judge.meter import Meter
 from handsfree.judge.uncertain import JudgingError
 from handsfree.procedure.model import (
+    OPENING,
     Calculate,
     Choose,
     Conclude,
@@ -281,6 +282,7 @@ class Session:
         self._override: _Override | None = None
         self._cause: _Cause | None = None
         self._spelling: deque[_Spelling] = deque()  # what is to be spelled, in order
+        self._spelled_before: list[_Spelling] = []  # what was spelled before it, for GO BACK
         self._spelled: str | None = None  # the first of them as it was heard, to be affirmed
         self._identified: dict[str, str | None] = {}  # what was spelled, None where it could not be
         self._after_spelling: Callable[[], None] = self._ask_meters
@@ -372,6 +374,9 @@ class Session:
             words -= {Word.GO_BACK}
         if self._last is None and not self._readings.of_watch(self._vigil):
             words -= {Word.DISREGARD}
+        counts = self._counts_here()
+        if counts:  # "correction four" would be taken for a reading before
+            words, correction = words - {Word.CORRECTION}, None
         if not self._meters:
             words -= {Word.CHANGE_METER}
         if not isinstance(step, Do) and self._phase is Phase.STEP:
@@ -385,7 +390,7 @@ class Session:
             return Open(reading=expected, words=words, correction=correction)
         if isinstance(step, Observe):
             return Open(answers=step.answers, words=words, correction=correction)
-        return Open(answers=self._counts_here(), words=words, correction=correction)
+        return Open(answers=counts, words=words, correction=correction)
 
     def _counts_here(self) -> Mapping[str, tuple[str, ...]]:
         """The numbers that may be said at this instruction, and how; none where nothing is counted."""
@@ -396,7 +401,9 @@ class Session:
             most = (step.pieces[self._within.piece].times or 0) + _TOO_MANY
         else:
             off = self._uncounted(step)
-            there = [item.count for item in step.takes_off] if off is None else [off.count]
+            in_pieces = {piece.each for piece in step.pieces}
+            taken = [item.count for item in step.takes_off if item.item not in in_pieces]
+            there = taken if off is None else [off.count]
             most = max((count + _TOO_MANY for count in there if count is not None), default=0)
         where = "off" if step.takes_off else "back"
         counts: dict[str, tuple[str, ...]] = {}
@@ -884,7 +891,8 @@ class Session:
         """Records what was given with the start, and asks for what the procedure wants to know besides."""
         assert isinstance(self._event, Started)
         given: Mapping[str, str] = self._event.data.get("visit", {})
-        for what, value in given.items():
+        for what in (name for name in OPENING if name in given):  # a record has them in another order
+            value = given[what]
             words = say_identifier(value) if what in self.procedure.opening else value
             self._record(Mark.IDENTIFIED, {"what": what, "value": value, "words": words})
             self._say(f"{capital(_CALLED.get(what, what))}: {words}.", "status")
@@ -893,7 +901,7 @@ class Session:
         self._ask_identities(asked, self._ask_meters)
 
     def _ask_identities(self, asked: Iterable[_Spelling], then: Callable[[], None]) -> None:
-        self._spelling, self._after_spelling = deque(asked), then
+        self._spelling, self._after_spelling, self._spelled_before = deque(asked), then, []
         self._ask_to_spell()
 
     def _ask_to_spell(self) -> None:
@@ -922,8 +930,14 @@ class Session:
         )
 
     def _affirm_spelled(self, command: Command) -> None:
-        asked = self._spelling.popleft()
         assert self._spelled is not None  # AFFIRM is not open otherwise
+        asked = self._spelling[0]
+        same = asked.what == "new serial" and self._spelled == self._identified.get("old serial")
+        if same and "same serial" not in self._within.passed:
+            self._within.passed.add("same serial")
+            self._ask(Phase.IDENTITY, f"{capital(asked.called)}: the old one has the same. Affirm, or spell it again.")
+            return
+        self._spelled_before.append(self._spelling.popleft())
         self._identified[asked.what] = self._spelled
         words = say_identifier(self._spelled)
         self._record(Mark.IDENTIFIED, {"what": asked.what, "value": self._spelled, "words": words})
@@ -932,8 +946,17 @@ class Session:
     def _deny_spelled(self, command: Command) -> None:
         self._ask_to_spell()
 
+    def _spell_before(self, command: Command) -> None:
+        """GO BACK while something is spelled: the one before is asked for again."""
+        if not self._spelled_before:
+            self._refuse("nothing was spelled before this")
+            return
+        self._spelling.appendleft(self._spelled_before.pop())
+        self._ask_to_spell()
+
     def _unidentified(self, reason: str) -> None:
         asked = self._spelling.popleft()
+        self._spelled_before.append(asked)
         self._identified[asked.what] = None
         self._deviate("unable", reason, asked.called)
         self._say(f"No {asked.called}, {reason}. Recorded.", "answer")
@@ -995,7 +1018,7 @@ class Session:
     def _count_on(self, step: Do, to: int) -> None:
         piece = step.pieces[self._within.piece]
         assert piece.times is not None
-        self._within.tally = to
+        self._within.tally, self._override = to, None
         whole = to == piece.times
         self._record(Mark.COUNTED, {"step": step.id, "item": piece.each, "count": to, "expected": piece.times})
         self._say(f"{capital(say_number(str(to)))}{': that is all' if whole else ''}.", "answer")
@@ -1177,7 +1200,22 @@ class Session:
     # -- the ledger, notes and timers ----------------------------------------------------------------------------------
 
     def _what_is_off(self, command: Command) -> None:
-        self._say(self._machine.off.what_is_off(), "status")
+        part = self._partly_off()
+        self._say(self._machine.off.what_is_off() + (f" Coming off: {part}." if part else ""), "status")
+
+    def _partly_off(self) -> str | None:
+        """How much of what is counted at this step has come off, in words; None where nothing has."""
+        step = self.procedure.step(self._at)
+        if not isinstance(step, Do) or not step.pieces:
+            return None
+        piece = step.pieces[self._within.piece]
+        counted = {**self._within.counted, **({piece.each: self._within.tally} if piece.each and piece.times else {})}
+        parts = [
+            f"{say_number(str(counted[item.item]))} of {say_number(str(item.count))} {item.item}"
+            for item in step.takes_off
+            if item.count is not None and counted.get(item.item)
+        ]
+        return ", ".join(parts) if parts else None
 
     def _meant(self, command: Command) -> list[Off]:
         """What is off and was asked about; asked about nothing, what came off last."""
@@ -1197,7 +1235,10 @@ class Session:
         ledger = self._machine.off
         counted = self._meant(command) if command.item is not None else [ledger[name] for name in ledger]
         counted = [off for off in counted if off.count is not None or command.item is not None]
-        if not counted:
+        part = self._partly_off()
+        if part:
+            self._say(f"{capital(part)} off.", "status")
+        elif not counted:
             self._say(_NOT_OFF if command.item is None else f"{capital(command.item)}: not off.", "status")
         for off in counted:
             self._say(f"{capital(off.counted)}{' off' if off.count is not None else ': not counted'}.", "status")
@@ -1227,6 +1268,9 @@ class Session:
         noting, text = self._noting, " ".join(event.text.split())
         if not text and event.clip is None:
             self._ask_again(text, "nothing was understood")
+            return
+        if text.lower() in PHRASES[Word.STAND_BY]:
+            self._stand_by(Command(Word.STAND_BY))
             return
         self._phase, self._question = self._note_from
         if text.lower() in PHRASES[Word.DISREGARD]:
@@ -1606,10 +1650,11 @@ class Session:
 
     def _close(self, outcome: str) -> None:
         standing = self.standing
-        off, live = self._machine.off, self._live()
-        if off:
-            self._deviate("left off", ", ".join(off))
-            self._say(f"Still off: {', '.join(off)}.", "status")
+        off, live, part = self._machine.off, self._live(), self._partly_off()
+        if off or part:
+            left = ", ".join([*off, *([part] if part else [])])
+            self._deviate("left off", left)
+            self._say(f"Still off: {left}.", "status")
         for refused in self._worn.values():
             self._deviate("leads refused", refused)
         if outcome == "stopped" and live:
@@ -2067,6 +2112,7 @@ def _words() -> dict[tuple[Phase, Word], Callable[[Session, Command], None]]:
             Word.NEGATIVE: Session._deny_spelled,
             Word.DISREGARD: Session._deny_spelled,
             Word.UNABLE: Session._unable,
+            Word.GO_BACK: Session._spell_before,
             Word.END_SESSION: Session._leave,
         },
         Phase.COUNT: {

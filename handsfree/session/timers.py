@@ -109,9 +109,9 @@ def news(timer: Running, now: Moment) -> str:
     """What a timer has to say now."""
     left = timer.left(now)
     if left > 0:
-        return f"{said_of(timer.name)}: {say_span(timer.seconds - left)} over, {say_span(left)} to go."
-    late = f", {say_span(-left)} ago" if -left >= LATE else ""
-    return f"{said_of(timer.name)}: {say_span(timer.seconds)} over{late}."
+        return f"{said_of(timer.name)}: {say_span(timer.seconds - left)} gone, {say_span(left)} to go."
+    late = f", since {say_span(-left)}" if -left >= LATE else ""
+    return f"{said_of(timer.name)} is over: {say_span(timer.seconds)}{late}."
 
 
 LATE = 10.0  # seconds by which a timer that was not spoken of in time says so

@@ -565,6 +565,11 @@ VISIT_FAULTS = [
         "tell_after: [45]",
         "the timer is over after 30 minutes, so 45 is never told; write less than 30",
     ),
+    (
+        "waits_for: [pull-down]",
+        "waits_for: [pull-down]\n    wait: {timer: pull-down, minutes: 2}",
+        'the timer "pull-down" runs 30 minutes elsewhere: one ends the other; give this one a name of its own',
+    ),
     ("minutes: 30", "minutes: 0", '"minutes" is 0; write a number above zero'),
     ("minutes: 30", "minutes: 2000", '"minutes" is 2000; write at most 1440'),
     (

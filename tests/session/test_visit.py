@@ -147,6 +147,15 @@ def test_what_is_given_with_the_start_is_said_and_not_asked_for() -> None:
     assert half.said[-1] == "Work order? Spell it."
 
 
+def test_in_the_opening_go_back_asks_for_what_was_spelled_before() -> None:
+    visit = Visit(known=None).hear("go back")
+    assert visit.said == ["Not possible: nothing was spelled before this."]
+    visit.hear("one two three four five five", "affirm", "go back")
+    assert visit.said == ["Work order? Spell it."]
+    visit.hear("seven nine nine two seven zero", "affirm")
+    assert [data["value"] for data in visit.all(Mark.IDENTIFIED)] == ["123455", "799270"]
+
+
 def test_a_question_to_end_the_session_in_the_opening_can_be_denied() -> None:
     visit = Visit(known=None).hear("end session", "negative")
     assert visit.said[-1] == "Work order? Spell it."
@@ -215,6 +224,29 @@ def test_a_count_said_before_done_is_taken_and_not_asked_for_again() -> None:
     assert visit.session.at == "panel-screws-back"
     visit.hear("done")
     assert visit.session.at == "power-up"
+
+
+def test_what_is_off_knows_of_screws_that_are_being_counted() -> None:
+    visit = Visit().hear(*TO_SCREWS, "go ahead", "one", "two")
+    assert visit.hear("what is off").said == ["Nothing is off. Coming off: two of six panel screws."]
+    assert visit.hear("how many screws").said == ["Two of six panel screws off."]
+    assert visit.hear("end session", "affirm").said[0] == "Still off: two of six panel screws."
+    assert ("left off", "two of six panel screws", None) in visit.deviations
+
+
+def test_counting_on_after_a_refused_done_leaves_no_old_count_to_override() -> None:
+    visit = Visit().hear(*TO_SCREWS, "go ahead", "one", "done", "three")
+    assert Word.OVERRIDE not in visit.session.open.words
+    visit.hear("done", "override not needed")
+    assert visit.deviations == [("count differs", "not needed", "panel screws, six asked for, three counted")]
+
+
+def test_while_something_is_counted_correction_changes_no_reading() -> None:
+    visit = Visit().hear(*TO_SCREWS, "go ahead", "one", "correction two")
+    assert visit.all(Mark.CORRECTED) == []
+    assert visit.hear("two").said == ["Two."]
+    pieces = Visit().hear(*TO_SCREWS, "two")  # not the piece that is counted
+    assert pieces.all(Mark.COUNTED) == []
 
 
 def test_a_wrong_count_that_was_put_right_leaves_nothing_to_override() -> None:
@@ -339,9 +371,9 @@ def test_a_timer_speaks_at_its_milestone_and_at_its_end() -> None:
     visit = Visit().hear(*TO_POWER, "done")
     assert visit.said[0] == "Pull down: thirty minutes from now."
     visit.wait(minutes=15)
-    assert visit.said == ["Pull down: fifteen minutes over, fifteen minutes to go."]
+    assert visit.said == ["Pull down: fifteen minutes gone, fifteen minutes to go."]
     visit.wait(minutes=20)
-    assert visit.said == ["Pull down: thirty minutes over."]
+    assert visit.said == ["Pull down is over: thirty minutes."]
     assert [data["state"] for data in visit.all(Mark.TIMER)] == ["started", "told", "over"]
 
 
@@ -353,7 +385,7 @@ def test_several_timers_run_at_once_and_tell_how_long() -> None:
     ]
     assert visit.hear("cancel timer").said == ["Timer two cancelled."]
     visit.wait(minutes=11)
-    assert visit.said == ["Timer one: ten minutes over."]
+    assert visit.said == ["Timer one is over: ten minutes."]
     assert visit.hear("cancel timer").said[0] == "Not possible: no timer of yours is running."
 
 
@@ -373,7 +405,7 @@ def test_a_timer_keeps_its_tongue_while_standing_by_and_tells_afterwards_how_lon
     assert visit.session.due is None
     assert visit.said == []
     visit.hear("go ahead").wait(seconds=0)
-    assert visit.said == ["Pull down: thirty minutes over, fifteen minutes twenty seconds ago."]
+    assert visit.said == ["Pull down is over: thirty minutes, since fifteen minutes twenty seconds."]
 
 
 def test_a_timer_goes_on_by_the_clock_on_the_wall_while_nobody_is_there() -> None:
@@ -383,9 +415,9 @@ def test_a_timer_goes_on_by_the_clock_on_the_wall_while_nobody_is_there() -> Non
     visit.event(Reopened(visit.time, {"handsfree": "0", "set_aside": []}))
     assert any("Pull down: nine minutes" in said for said in visit.said)
     visit.wait(seconds=0)
-    assert visit.said == ["Pull down: twenty minutes ten seconds over, nine minutes fifty seconds to go."]
+    assert visit.said == ["Pull down: twenty minutes ten seconds gone, nine minutes fifty seconds to go."]
     visit.wait(minutes=10)
-    assert visit.said == ["Pull down: thirty minutes over."]
+    assert visit.said == ["Pull down is over: thirty minutes."]
 
 
 def test_timer_alone_asks_how_long() -> None:
@@ -413,7 +445,7 @@ def test_a_timer_beside_a_watch_tells_its_end_between_two_readings() -> None:
         "Timer one: fifty five seconds to go. Next reading in one minute forty five seconds: air."
     ]
     visit.wait(minutes=2)
-    assert visit.said == ["Timer one: one minute over.", "Air, now."]
+    assert visit.said == ["Timer one is over: one minute.", "Air, now."]
 
 
 # -- notes and marks ---------------------------------------------------------------------------------------------------
@@ -438,6 +470,14 @@ def test_a_note_that_could_not_be_written_down_is_kept_as_sound() -> None:
     visit = Visit().hear("note")
     visit.event(Heard(visit.time, "", None, clip="clips/0001.flac"))
     assert visit.said == ["Noted, as sound only."]
+
+
+def test_stand_by_instead_of_a_note_stands_by_and_the_note_is_asked_for_again() -> None:
+    visit = Visit().hear("take a note", "stand by", "talk in the room")
+    assert visit.all(Mark.NOTED) == []
+    assert visit.hear("go ahead").said == ["Note."]
+    visit.hear("the hose is cracked")
+    assert visit.all(Mark.NOTED)[0]["text"] == "the hose is cracked"
 
 
 def test_disregard_instead_of_a_note_keeps_none() -> None:
@@ -473,6 +513,13 @@ def test_a_serial_that_cannot_be_read_is_a_deviation_and_the_part_is_still_repla
     visit = Visit().hear(*MOTOR_OUT, "unable it is damaged", "alfa one two three five", "affirm")
     assert visit.deviations == [("unable", "it is damaged", "serial of the old fan motor")]
     assert (visit.all(Mark.REPLACED)[0]["old"], visit.all(Mark.REPLACED)[0]["new"]) == (None, "A-1235")
+
+
+def test_a_new_part_with_the_serial_of_the_old_one_is_asked_about_once() -> None:
+    visit = Visit().hear(*MOTOR_OUT, "alfa one two three four", "affirm", "alfa one two three four", "affirm")
+    assert visit.said == ["Serial of the new fan motor: the old one has the same. Affirm, or spell it again."]
+    visit.hear("alfa one two three five", "affirm")
+    assert visit.all(Mark.REPLACED)[0]["new"] == "A-1235"
 
 
 def test_there_is_no_sound_finding_before_a_new_part_is_verified() -> None:
