@@ -10,7 +10,7 @@ import re
 from collections.abc import Iterator, Mapping
 from decimal import Decimal
 from enum import StrEnum
-from typing import Annotated, Any, Literal, get_args
+from typing import Annotated, Any, Literal
 
 from pydantic import BaseModel, BeforeValidator, ConfigDict, Discriminator, Field, StrictBool, StringConstraints, Tag
 
@@ -732,7 +732,13 @@ SpokenStep = Do | Measure | Observe | Watch
 
 # What a visit is known by; whose form a procedure does not give is taken as it is written.
 OpeningField = Literal["work_order", "asset", "serial", "site", "technician"]
-OPENING: tuple[OpeningField, ...] = get_args(OpeningField)
+OPENING: Mapping[OpeningField, str] = {  # in the order in which they are asked for, with what they are called
+    "work_order": "work order",
+    "asset": "asset number",
+    "serial": "serial number",
+    "site": "site",
+    "technician": "technician",
+}
 
 
 class Procedure(_Part):

@@ -13,18 +13,10 @@ from datetime import datetime, timedelta
 from pathlib import Path
 from typing import Any
 
+from handsfree.procedure.model import OPENING
 from handsfree.review.entries import Clip, clip_of, duration, entry_number, entry_text
 from handsfree.session.events import Mark
 from handsfree.session.journal import Entry
-
-OVERRIDDEN = "limit overridden"  # what a deviation is called that goes on against a reading
-_CALLED = {
-    "work_order": "work order",
-    "asset": "asset number",
-    "serial": "serial number",
-    "site": "site",
-    "technician": "technician",
-}
 
 
 @dataclass(frozen=True, slots=True)
@@ -140,13 +132,14 @@ class TimerRow:
 def known_by(entries: Iterable[Entry]) -> tuple[Known, ...]:
     """What the visit is known by, in the order in which that became known."""
     found: dict[str, Known] = {}
-    missing = {name: what for what, name in _CALLED.items()}
+    called = {str(what): name for what, name in OPENING.items()}
+    missing = {name: what for what, name in called.items()}
     for entry in entries:
         data = entry.data
         what = entry_text(data, "what")
-        if entry.kind is Mark.IDENTIFIED and what in _CALLED:
+        if entry.kind is Mark.IDENTIFIED and what in called:
             value, words = entry_text(data, "value"), entry_text(data, "words")
-            found[what] = Known(_CALLED[what], value, words if words != value else "")
+            found[what] = Known(called[what], value, words if words != value else "")
         elif entry.kind is Mark.DEVIATION and (about := entry_text(data, "about")) in missing:
             found.setdefault(missing[about], Known(about, "", missing=entry_text(data, "reason")))
     return tuple(found.values())
@@ -154,10 +147,7 @@ def known_by(entries: Iterable[Entry]) -> tuple[Known, ...]:
 
 def notes_of(folder: Path, entries: Iterable[Entry], embed: bool) -> tuple[Note, ...]:
     """Every note with its clip, in order."""
-    return tuple(note for note, _ in _noted(folder, entries, embed))
-
-
-def _noted(folder: Path, entries: Iterable[Entry], embed: bool) -> Iterator[tuple[Note, Entry]]:
+    notes: list[Note] = []
     heard: Mapping[str, Any] = {}
     for entry in entries:
         data = entry.data
@@ -165,7 +155,7 @@ def _noted(folder: Path, entries: Iterable[Entry], embed: bool) -> Iterator[tupl
             heard = data
         elif entry.kind is Mark.NOTED:
             kept = heard if heard.get("clip") == data.get("clip") else data  # what was heard has the clip's hash
-            yield (
+            notes.append(
                 Note(
                     id=entry_text(data, "id"),
                     time=entry.time,
@@ -176,9 +166,9 @@ def _noted(folder: Path, entries: Iterable[Entry], embed: bool) -> Iterator[tupl
                     checked=data.get("checked") is True,
                     clip=clip_of(folder, kept, embed),
                     line=entry.n,
-                ),
-                entry,
+                )
             )
+    return tuple(notes)
 
 
 def deviations(entries: Sequence[Entry], notes: Sequence[Note], numbers: Mapping[str, int]) -> Iterator[Deviation]:
@@ -186,7 +176,6 @@ def deviations(entries: Sequence[Entry], notes: Sequence[Note], numbers: Mapping
 
     ``numbers`` are those of the readings by their ids.
     """
-    forced = {entry.n: numbers.get(taken) for taken, entry in _forced(entries)}
     by_line, reason = {note.line: note for note in notes if note.kind == "reason"}, None
     for entry in entries:
         data = entry.data
@@ -202,21 +191,18 @@ def deviations(entries: Sequence[Entry], notes: Sequence[Note], numbers: Mapping
                 about=entry_text(data, "about"),
                 reason=entry_text(data, "reason"),
                 note=reason,
-                reading=forced.get(entry.n),
+                reading=numbers.get(entry_text(data, "reading")),
             )
             reason = None
 
 
 def overridden(entries: Iterable[Entry]) -> dict[str, str]:
     """Why the limit of a reading was overridden, by the reading's id."""
-    return {taken: entry_text(entry.data, "reason") for taken, entry in _forced(entries)}
-
-
-def _forced(entries: Iterable[Entry]) -> Iterator[tuple[str, Entry]]:
-    """The reading, by its id, that each override of a limit went on against."""
-    for entry in entries:
-        if entry.kind is Mark.DEVIATION and entry.data.get("what") == OVERRIDDEN:
-            yield entry_text(entry.data, "reading"), entry
+    return {
+        entry_text(entry.data, "reading"): entry_text(entry.data, "reason")
+        for entry in entries
+        if entry.kind is Mark.DEVIATION and "reading" in entry.data
+    }
 
 
 def ledger(entries: Iterable[Entry], notes: Sequence[Note]) -> tuple[OffItem, ...]:
@@ -225,7 +211,6 @@ def ledger(entries: Iterable[Entry], notes: Sequence[Note]) -> tuple[OffItem, ..
     by_line = {note.line: note for note in notes if note.item}
     waiting: list[Note] = []  # said of something before the step that takes it off was done
     counted: dict[tuple[str, str], int] = {}
-    plan: dict[str, OffItem] = {}
     for entry in entries:
         data = entry.data
         item, step = entry_text(data, "item"), entry_text(data, "step")
@@ -233,17 +218,16 @@ def ledger(entries: Iterable[Entry], notes: Sequence[Note]) -> tuple[OffItem, ..
         is_off = place is not None and items[place].back is None
         count = entry_number(data, "count")
         if entry.kind is Mark.TAKEN_OFF:
-            before = plan.get(item)  # where it came off before and went back, only that it is off again is recorded
-            row = OffItem(
-                item=item,
-                count=int(count) if count is not None else before.count if before else None,
-                place=entry_text(data, "place") or (before.place if before else ""),
-                orientation=entry_text(data, "orientation") or (before.orientation if before else ""),
-                remarks=tuple(note for note in waiting if note.item == item),
-                off=entry.time,
+            items.append(
+                OffItem(
+                    item=item,
+                    count=None if count is None else int(count),
+                    place=entry_text(data, "place"),
+                    orientation=entry_text(data, "orientation"),
+                    remarks=tuple(note for note in waiting if note.item == item),
+                    off=entry.time,
+                )
             )
-            plan[item] = row
-            items.append(row)
             waiting = [note for note in waiting if note.item != item]
         elif entry.kind is Mark.NOTED and entry.n in by_line:
             if place is not None and is_off:

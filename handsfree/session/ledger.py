@@ -9,6 +9,7 @@ from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, replace
 
 from handsfree.procedure.model import Item
+from handsfree.session.wording import closed
 from handsfree.spoken.numbers import say_number
 
 
@@ -35,7 +36,7 @@ class Off:
         """Where it goes and how, in sentences; what is not known is said to be so."""
         known = [part for part in (self.item.place, self.item.orientation) if part]
         known += [f"You remarked: {remark}" for remark in self.remarks]
-        return " ".join(f"{_closed(part)}" for part in known) if known else "Its place was not written down."
+        return " ".join(map(closed, known)) if known else "Its place was not written down."
 
 
 class Ledger:
@@ -111,7 +112,3 @@ def phrases_of(item: Item) -> tuple[str, ...]:
     name = " ".join(item.item.lower().split())
     phrases = (name, *item.called, name.split()[-1])
     return tuple(dict.fromkeys(phrase for phrase in phrases if all(word.isalpha() for word in phrase.split())))
-
-
-def _closed(text: str) -> str:
-    return text if text.endswith((".", "!", "?")) else f"{text}."

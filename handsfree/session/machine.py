@@ -96,7 +96,7 @@ from handsfree.session.ledger import Ledger, Off, phrases_of
 from handsfree.session.meters import Meters
 from handsfree.session.proving import Return, first_step, leaves_the_way, opens_only_what_is_off
 from handsfree.session.readings import Readings, Taken, measures_of
-from handsfree.session.timers import Running, Timers, news, said_of
+from handsfree.session.timers import Running, Timers, news
 from handsfree.session.vigil import Moment, Vigil, Within, as_kept
 from handsfree.session.wording import (
     capital,
@@ -230,13 +230,6 @@ class _Query:
 _SLOWER = 0.85
 _BAD = str(Verdict.NONCONFORMING)
 _NOT_OFF = "Nothing is off that is counted."
-_CALLED = {
-    "work_order": "work order",
-    "asset": "asset number",
-    "serial": "serial number",
-    "site": "site",
-    "technician": "technician",
-}
 _TWO_METERS = "the meter was changed while proving dead, so nothing is proved. Use one meter throughout"
 _MEASURE_AGAIN = "Measure again."
 _BETTER_METER = "Take a better meter and say change meter, or say unable and the reason."
@@ -248,6 +241,8 @@ class Session:
     def __init__(self, procedure: Procedure, policy: Policy | None = None, meters: tuple[Meter, ...] = ()) -> None:
         self.procedure = procedure
         self._meters = Meters(meters)
+        named = (phrase for item in procedure.items.values() for phrase in phrases_of(item))
+        self._items = tuple(dict.fromkeys(named))  # the phrases by which what is off can be asked for
         self._event: Event | None = None  # the one that is being handled
         self._policy = policy or Policy()
         self._phase = Phase.FRESH
@@ -336,7 +331,6 @@ class Session:
         words = frozenset(word for (phase, word) in _WORDS if phase is self._phase)
         if self._override is None:
             words -= {Word.OVERRIDE}
-        items = tuple(dict.fromkeys(phrase for item in self.procedure.items.values() for phrase in phrases_of(item)))
         match self._phase:
             case Phase.REASON:
                 assert self._cause is not None
@@ -346,7 +340,7 @@ class Session:
             case Phase.NOTE:
                 return Open(dictation=True)
             case Phase.COUNT:
-                return Open(answers=self._counts_here(), words=words, items=items)
+                return Open(answers=self._counts_here(), words=words, items=self._items)
             case Phase.IDENTITY:
                 asked = self._spelling[0]
                 if self._spelled is None:
@@ -358,7 +352,7 @@ class Session:
                     change=self._spelled is not None,
                 )
             case Phase.STEP | Phase.DOUBT:
-                return replace(self._open_at_step(words), items=items)
+                return replace(self._open_at_step(words), items=self._items)
             case _:
                 return Open(words=words)
 
@@ -397,8 +391,9 @@ class Session:
         step = self._here()
         if not isinstance(step, Do):
             return {}
-        if step.pieces and self._tally_short(step):
-            most = (step.pieces[self._within.piece].times or 0) + _TOO_MANY
+        short = self._short(step)
+        if short is not None:
+            most = (short.times or 0) + _TOO_MANY
         else:
             off = self._uncounted(step)
             in_pieces = {piece.each for piece in step.pieces}
@@ -895,9 +890,9 @@ class Session:
             value = given[what]
             words = say_identifier(value) if what in self.procedure.opening else value
             self._record(Mark.IDENTIFIED, {"what": what, "value": value, "words": words})
-            self._say(f"{capital(_CALLED.get(what, what))}: {words}.", "status")
+            self._say(f"{capital(OPENING[what])}: {words}.", "status")
         wanted = [name for name in self.procedure.opening if name not in given]
-        asked = [_Spelling(name, _CALLED[name], self.procedure.opening[name].form) for name in wanted]
+        asked = [_Spelling(name, OPENING[name], self.procedure.opening[name].form) for name in wanted]
         self._ask_identities(asked, self._ask_meters)
 
     def _ask_identities(self, asked: Iterable[_Spelling], then: Callable[[], None]) -> None:
@@ -964,10 +959,14 @@ class Session:
 
     # -- long instructions, counts and what stands against "done" ------------------------------------------------------
 
-    def _tally_short(self, step: Do) -> bool:
-        """Whether the piece we are at is one that is counted and not done as often as it is to be."""
-        times = step.pieces[self._within.piece].times
-        return times is not None and self._within.tally < times
+    def _piece(self, step: Step) -> Piece | None:
+        """The piece we are at; None where the step has none."""
+        return step.pieces[self._within.piece] if isinstance(step, Do) and step.pieces else None
+
+    def _short(self, step: Step) -> Piece | None:
+        """The piece we are at, where it is counted and not done as often as it is to be."""
+        piece = self._piece(step)
+        return piece if piece is not None and self._within.tally < (piece.times or 0) else None
 
     def _next_piece(self, command: Command) -> None:
         """GO AHEAD, or DONE before the last piece: the next of what is counted, or the next piece."""
@@ -975,11 +974,11 @@ class Session:
         assert isinstance(step, Do)
         if self._barred(step):
             return
-        if self._tally_short(step):
-            if command.word is Word.DONE:
-                self._count_short(step)
-            else:
-                self._count_on(step, self._within.tally + 1)
+        short = self._short(step)
+        if short is not None and command.word is Word.DONE:
+            self._count_short(step, short)
+        elif short is not None:
+            self._count_on(step, short, self._within.tally + 1)
         elif self._within.piece + 1 < len(step.pieces):
             self._within.piece, self._within.tally = self._within.piece + 1, 0
             self._record(Mark.PIECE, {"step": step.id, "piece": self._within.piece + 1, "of": len(step.pieces)})
@@ -989,9 +988,8 @@ class Session:
         else:
             self._say(f"That was the last piece. Say {PHRASES[Word.DONE][0]} when it is.", "status")
 
-    def _count_short(self, step: Do) -> None:
+    def _count_short(self, step: Do, piece: Piece) -> None:
         """DONE before everything that is counted was: it may be so, for a reason."""
-        piece = step.pieces[self._within.piece]
         tally = self._within.tally
 
         def then() -> None:
@@ -1008,16 +1006,13 @@ class Session:
         self._ask_again("done", f"{self._counted_so_far(piece)}; or override and the reason")
 
     def _counted_so_far(self, piece: Piece) -> str:
-        assert piece.times is not None
         what = f" {piece.each}" if piece.each else ""
         return (
             f"{say_number(str(piece.times))}{what} are asked for, {say_number(str(self._within.tally))} counted. "
             "Say go ahead for each, or the number"
         )
 
-    def _count_on(self, step: Do, to: int) -> None:
-        piece = step.pieces[self._within.piece]
-        assert piece.times is not None
+    def _count_on(self, step: Do, piece: Piece, to: int) -> None:
         self._within.tally, self._override = to, None
         whole = to == piece.times
         self._record(Mark.COUNTED, {"step": step.id, "item": piece.each, "count": to, "expected": piece.times})
@@ -1029,29 +1024,26 @@ class Session:
 
     def _counts_on(self, meaning: Meaning) -> bool:
         """Whether this is the next number of a count: it is said back, and counts no more than one."""
-        step = self.procedure.step(self._at)
-        short = isinstance(step, Do) and bool(step.pieces) and self._tally_short(step)
-        return short and meaning == Answer(str(self._within.tally + 1))
+        return self._short(self.procedure.step(self._at)) is not None and meaning == Answer(str(self._within.tally + 1))
 
     def _hear_count(self, number: int, text: str) -> None:
         """A number where something is counted."""
         step = self._here()
         assert isinstance(step, Do)
-        if step.pieces and self._tally_short(step):
-            self._hear_tally(step, number, text)
+        short = self._short(step)
+        if short is not None:
+            self._hear_tally(step, short, number, text)
         elif (off := self._uncounted(step)) is not None:
             self._count_back(step, off, number, done=self._phase is Phase.COUNT)
         else:
             self._count_off(step, number)
 
-    def _hear_tally(self, step: Do, number: int, text: str) -> None:
-        times = step.pieces[self._within.piece].times
-        assert times is not None
-        if 0 < number <= times:
+    def _hear_tally(self, step: Do, piece: Piece, number: int, text: str) -> None:
+        if 0 < number <= (piece.times or 0):
             self._again = 0
-            self._count_on(step, number)
+            self._count_on(step, piece, number)
         else:
-            self._ask_again(text, self._counted_so_far(step.pieces[self._within.piece]))
+            self._ask_again(text, self._counted_so_far(piece))
 
     def _count_off(self, step: Do, number: int) -> None:
         """How many of what comes off here were counted by the technician."""
@@ -1206,9 +1198,9 @@ class Session:
     def _partly_off(self) -> str | None:
         """How much of what is counted at this step has come off, in words; None where nothing has."""
         step = self.procedure.step(self._at)
-        if not isinstance(step, Do) or not step.pieces:
+        piece = self._piece(step)
+        if piece is None or not isinstance(step, Do):
             return None
-        piece = step.pieces[self._within.piece]
         counted = {**self._within.counted, **({piece.each: self._within.tally} if piece.each and piece.times else {})}
         parts = [
             f"{say_number(str(counted[item.item]))} of {say_number(str(item.count))} {item.item}"
@@ -1312,9 +1304,11 @@ class Session:
 
     def _start_timer(self, timer: Timer) -> None:
         marks = tuple(float(minutes * 60) for minutes in timer.tell_after)
-        running = self._timers.start(timer.timer, float(timer.minutes * 60), self._moment, marks)
-        self._record_timer(running, "started")
-        self._say(f"{said_of(running.name)}: {say_span(running.seconds)} from now.", "status")
+        self._say_started(self._timers.start(timer.timer, float(timer.minutes * 60), self._moment, marks))
+
+    def _say_started(self, timer: Running) -> None:
+        self._record_timer(timer, "started")
+        self._say(f"{capital(spaced(timer.name))}: {say_span(timer.seconds)} from now.", "status")
 
     def _record_timer(self, timer: Running, state: str) -> None:
         self._record(
@@ -1327,9 +1321,7 @@ class Session:
         if command.seconds is None:
             self._ask_again("timer", "say timer and how long, as in timer ten minutes")
             return
-        running = self._timers.start_own(float(command.seconds), self._moment)
-        self._record_timer(running, "started")
-        self._say(f"{said_of(running.name)}: {say_span(running.seconds)} from now.", "status")
+        self._say_started(self._timers.start_own(float(command.seconds), self._moment))
 
     def _cancel_timer(self, command: Command) -> None:
         timer = self._timers.cancel_own(self._moment)
@@ -1337,7 +1329,7 @@ class Session:
             self._refuse("no timer of yours is running")
             return
         self._record_timer(timer, "cancelled")
-        self._say(f"{said_of(timer.name)} cancelled.", "status")
+        self._say(f"{capital(spaced(timer.name))} cancelled.", "status")
 
     def _how_long(self, command: Command) -> None:
         waiting = self._timers.how_long(self._moment)
@@ -1625,8 +1617,9 @@ class Session:
         if isinstance(step, Measure) and step.needs_rating is not None and self._meters.of(step) is None:
             said.append(Say(f"Use a meter of {rating(step.needs_rating)}.", "instruction"))
         said.append(Say(step.say, "instruction"))
-        if isinstance(step, Do) and step.pieces:
-            said.append(Say(step.pieces[self._within.piece].say, "instruction"))
+        piece = self._piece(step)
+        if piece is not None:
+            said.append(Say(piece.say, "instruction"))
         return said
 
     def _conclude(self, step: Conclude) -> None:
@@ -1678,7 +1671,7 @@ class Session:
         if self._barred(step):
             return
         assert isinstance(step, Do)  # DONE is not open otherwise
-        if step.pieces and (self._tally_short(step) or self._within.piece + 1 < len(step.pieces)):
+        if self._short(step) is not None or self._within.piece + 1 < len(step.pieces):
             self._next_piece(command)
         else:
             self._finish()
@@ -2039,8 +2032,9 @@ class Session:
             return "Say the digits one by one, then the unit."
         if isinstance(step, Observe):
             return f"Say {' or '.join(phrases[0] for phrases in step.answers.values())}."
-        if isinstance(step, Do) and step.pieces and self._tally_short(step):
-            return sentence(self._counted_so_far(step.pieces[self._within.piece]))
+        short = self._short(step)
+        if short is not None:
+            return sentence(self._counted_so_far(short))
         return "Say done, or unable and the reason."
 
     def _refuse(self, reason: str) -> Literal[False]:

@@ -7,12 +7,12 @@ pauses, and a session that is taken up again finds it where it would be.
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from datetime import datetime, timedelta
+from datetime import timedelta
 
+from handsfree.session.vigil import Moment
+from handsfree.session.wording import capital, spaced
 from handsfree.spoken.numbers import say_number
 from handsfree.spoken.span import say_span
-
-Moment = datetime
 
 
 @dataclass(frozen=True, slots=True)
@@ -96,22 +96,16 @@ class Timers:
     def how_long(self, now: Moment) -> str:
         """What is running, the soonest over first."""
         running = sorted((timer.left(now), timer.name) for timer in self._by_name.values() if timer.left(now) > 0)
-        return " ".join(f"{said_of(name)}: {say_span(left)} to go." for left, name in running)
-
-
-def said_of(name: str) -> str:
-    """A timer's name as it opens a sentence."""
-    spaced = name.replace("-", " ")
-    return spaced[:1].upper() + spaced[1:]
+        return " ".join(f"{capital(spaced(name))}: {say_span(left)} to go." for left, name in running)
 
 
 def news(timer: Running, now: Moment) -> str:
     """What a timer has to say now."""
     left = timer.left(now)
     if left > 0:
-        return f"{said_of(timer.name)}: {say_span(timer.seconds - left)} gone, {say_span(left)} to go."
+        return f"{capital(spaced(timer.name))}: {say_span(timer.seconds - left)} gone, {say_span(left)} to go."
     late = f", since {say_span(-left)}" if -left >= LATE else ""
-    return f"{said_of(timer.name)} is over: {say_span(timer.seconds)}{late}."
+    return f"{capital(spaced(timer.name))} is over: {say_span(timer.seconds)}{late}."
 
 
 LATE = 10.0  # seconds by which a timer that was not spoken of in time says so

@@ -75,7 +75,12 @@ def capital(text: str) -> str:
 
 def sentence(text: str) -> str:
     """Text as a sentence of its own."""
-    return capital(text) + ("" if text.endswith((".", "!", "?")) else ".")
+    return capital(closed(text))
+
+
+def closed(text: str) -> str:
+    """Text with the stop that ends a sentence."""
+    return text if text.endswith((".", "!", "?")) else f"{text}."
 
 
 _WORDS_OF_A_NOTE = 25  # read back; the rest is in the record
