@@ -83,12 +83,12 @@ def problems_of(draft: Draft, document: Document, reserved: Iterable[str]) -> It
     yield from _repeated_ids(draft, document)
     yield from _guard_band(document, (), document.data)
     yield from _opening(document)
+    yield from _timers(draft, document)
     for index, step in draft.steps.items():
         at: PathInFile = ("steps", index)
         yield from _names(draft, document, at, step)
         if isinstance(step, SpokenStep):
             yield from _effects(document, at, step)
-            yield from _timers(draft, document, at, step)
             yield from _items(document, at, step)
         if isinstance(step, Do) and step.replaces is not None:
             yield from _replaces(draft, document, at, step.replaces)
@@ -199,28 +199,28 @@ def _effects(document: Document, at: PathInFile, step: SpokenStep) -> Iterator[P
             yield document.problem((*at, effect), message, remedy, key=True)
 
 
-def _timers(draft: Draft, document: Document, at: PathInFile, step: SpokenStep) -> Iterator[Problem]:
-    """Timers that speak after they are over, or are waited for and started nowhere."""
-    spoken = [each for each in draft.steps.values() if isinstance(each, SpokenStep)]
-    minutes_of = {timer.timer: timer.minutes for each in reversed(spoken) for _, timer in _timers_of((), each)}
-    for path, timer in _timers_of(at, step):
-        if minutes_of[timer.timer] != timer.minutes:
-            message = (
-                f"the timer {shown(timer.timer)} runs {minutes_of[timer.timer]} minutes elsewhere: one ends the other"
-            )
+def _timers(draft: Draft, document: Document) -> Iterator[Problem]:
+    """Timers that speak after they are over, end each other, or are waited for and started nowhere."""
+    spoken = [(("steps", index), step) for index, step in draft.steps.items() if isinstance(step, SpokenStep)]
+    minutes_of: dict[str, Decimal] = {}
+    for path, timer in (each for at, step in spoken for each in _timers_of(at, step)):
+        other = minutes_of.setdefault(timer.timer, timer.minutes)
+        if other != timer.minutes:
+            message = f"the timer {shown(timer.timer)} runs {other} minutes elsewhere: one ends the other"
             yield document.problem((*path, "minutes"), message, "give this one a name of its own")
         for number, minutes in enumerate(timer.tell_after):
             if minutes >= timer.minutes:
                 message = f"the timer is over after {timer.minutes} minutes, so {minutes} is never told"
                 yield document.problem((*path, "tell_after", number), message, f"write less than {timer.minutes}")
     started = [name for name in _started(document) if isinstance(name, str)]
-    for number, name in enumerate(step.waits_for):
-        if name not in started:
-            message = f"no step starts a timer {shown(name)}"
-            yield document.problem((*at, "waits_for", number), message, _did_you_mean(name, started, "timers"))
-    if step.waits_for and not isinstance(step, Do):
-        message = "only an instruction can wait for a timer: a reading or an answer would have to be held back"
-        yield document.problem((*at, "waits_for"), message, "move it to a do step before this one", key=True)
+    for at, step in spoken:
+        for number, name in enumerate(step.waits_for):
+            if name not in started:
+                message = f"no step starts a timer {shown(name)}"
+                yield document.problem((*at, "waits_for", number), message, _did_you_mean(name, started, "timers"))
+        if step.waits_for and not isinstance(step, Do):
+            message = "only an instruction can wait for a timer: a reading or an answer would have to be held back"
+            yield document.problem((*at, "waits_for"), message, "move it to a do step before this one", key=True)
 
 
 def _timers_of(at: PathInFile, step: SpokenStep) -> Iterator[tuple[PathInFile, Timer]]:
