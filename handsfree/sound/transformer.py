@@ -9,10 +9,7 @@ English model and the package are under the MIT licence.
 
 from __future__ import annotations
 
-import ctypes
 import math
-import sys
-from contextlib import suppress
 from dataclasses import dataclass
 from functools import cached_property
 from itertools import pairwise
@@ -94,7 +91,6 @@ class Network:
         self.tokens = Tokens(model / "tokenizer.bin")
         self._encoder = _session(model / "encoder_model.ort", options)
         self._decoder = _session(model / "decoder_model_merged.ort", options)
-        _give_back()
         self._outputs = [each.name for each in self._decoder.get_outputs()]
         self._empty = {
             each.name: np.zeros((1, HEADS, 0, WIDTH), np.float32)
@@ -197,10 +193,3 @@ class Heard(NamedTuple):
 
 def _session(path: Path, options: onnxruntime.SessionOptions) -> onnxruntime.InferenceSession:
     return onnxruntime.InferenceSession(str(path), options, providers=["CPUExecutionProvider"])
-
-
-def _give_back() -> None:
-    """Hand back to the system what loading took and nobody uses: 35 MB with glibc, which keeps it otherwise."""
-    if sys.platform == "linux":
-        with suppress(OSError, AttributeError):
-            ctypes.CDLL(None).malloc_trim(0)
