@@ -260,7 +260,7 @@ class Visit:
         options = ["--voice", "aloud", "--out", str(folder)]
         self.program = subprocess.Popen(
             [sys.executable, "-m", "handsfree.cli", "run", str(procedure), *options, *["--headset"] * headset],
-            env=card.environment | (HEADSET if headset else OPEN_ROOM),
+            env=card.environment | (HEADSET if headset else OPEN_ROOM) | {"PYTHONFAULTHANDLER": "1"},
             stdout=subprocess.PIPE,
             stderr=subprocess.PIPE,
             text=True,
@@ -305,7 +305,11 @@ class Visit:
 
     def end(self) -> tuple[int, str, str]:
         """Exit code, output and errors of the program when it is over."""
-        out, error = self.program.communicate(timeout=90)
+        try:
+            out, error = self.program.communicate(timeout=90)
+        except subprocess.TimeoutExpired:
+            self.program.send_signal(signal.SIGABRT)  # and it says where each of its threads is
+            raise AssertionError(f"the program does not end:\n{self.program.communicate()[1]}") from None
         assert "Traceback" not in error
         return self.program.returncode, out, error
 
