@@ -42,6 +42,7 @@ from handsfree.sound.audio import flac
 from handsfree.sound.clock import Clock
 from handsfree.sound.devices import Change, DeviceError, microphone
 from handsfree.sound.ear import Ear, Hearing
+from handsfree.sound.onset import Onset
 from handsfree.sound.protocol import RATE, Audio, Recogniser, Utterance
 from handsfree.sound.soundcheck import Running, reception
 from handsfree.sound.tones import Tone
@@ -232,6 +233,14 @@ class Conversation:
     @property
     def speaking(self) -> bool:
         return self._voice.speaking
+
+    def hold(self) -> None:
+        """Falls silent in the middle of a prompt."""
+        self._voice.hold()
+
+    def go_on(self) -> None:
+        """Speaks on where it was held, if it was."""
+        self._voice.go_on()
 
     def hush(self) -> None:
         """Cuts off what is being spoken."""
@@ -458,9 +467,9 @@ def from_microphone(
     """Runs a session live. Gives the number of blocks of sound that were lost in the drivers or on the way.
 
     With an open loudspeaker the microphone is deaf while the tool speaks, so it never hears itself; with a headset it
-    goes on listening, and speech cuts the prompt off. A device that is lost, muted or back is told, and the session
-    waits for it. Raises DeviceError where the microphone cannot be opened, RecogniserError where the recogniser cannot
-    go on; what was recorded until then stands.
+    goes on listening: a prompt is held where it becomes louder, and cut off by speech. A device that is lost, muted or
+    back is told, and the session waits for it. Raises DeviceError where the microphone cannot be opened,
+    RecogniserError where the recogniser cannot go on; what was recorded until then stands.
     """
     ear = conversation.ear
     assert ear is not None
@@ -468,7 +477,7 @@ def from_microphone(
     with _ended(conversation, clock):
         conversation.handle(opened)  # before the microphone is open: the first prompt need not wait for it
         with microphone(device, lambda: conversation.speaking and not headset) as heard_from:
-            told, lost, silent = 0, 0, 0.0
+            told, lost, silent, onset = 0, 0, 0.0, Onset()
             for event in heard_from.events():
                 if isinstance(event, Change):
                     conversation.handle(Fault(clock.now(), event.text))
@@ -477,10 +486,12 @@ def from_microphone(
                     conversation.take(hearing, clock.now())
                     if conversation.over:
                         return heard_from.overruns
-                if ear.speaking and headset and conversation.speaking:
-                    conversation.hush()
-                elif not ear.speaking:
+                stirs = headset and onset.begins(event.samples)
+                if not ear.speaking:
+                    conversation.hold() if stirs and conversation.speaking else conversation.go_on()
                     conversation.resume()
+                elif headset and conversation.speaking:
+                    conversation.hush()
                 silent -= len(event.samples) / RATE
                 lost = heard_from.overruns
                 if lost > told and silent <= 0:

@@ -88,6 +88,12 @@ class Voice(Protocol):
         The text of "lost" says which prompts were not spoken to their end; ``say`` raises VoiceError until it is back.
         """
 
+    def hold(self) -> None:
+        """Fall silent where it is, as a speaker does who believes that somebody is about to speak."""
+
+    def go_on(self) -> None:
+        """Speak on from where it was held; nothing is lost. Where it was not held, nothing happens."""
+
     def wait(self) -> None:
         """Return when all has been spoken. Raises VoiceError when the loudspeaker stopped taking sound."""
 
@@ -296,6 +302,7 @@ class AloudVoice:
         self._stream: Any = None
         self._known_as: str | None = None
         self._lost = False
+        self._held = False
         self._closed = threading.Event()
         self._changes: deque[Change] = deque()
         self._look = threading.Event()  # something to look after: a prompt, or the end of the stream
@@ -342,7 +349,14 @@ class AloudVoice:
             found.append(self._changes.popleft())
         return found
 
+    def hold(self) -> None:
+        self._held = True
+
+    def go_on(self) -> None:
+        self._held = False
+
     def wait(self) -> None:
+        self.go_on()
         waiting = self._prompts.copy()
         for prompt in waiting:
             prompt.over.wait()
@@ -351,6 +365,7 @@ class AloudVoice:
 
     def stop(self) -> None:
         prompts, self._prompts = self._prompts, deque()
+        self._held = False
         for prompt in prompts:
             prompt.over.set()
 
@@ -401,7 +416,7 @@ class AloudVoice:
         self._played = time.monotonic()
         out.fill(0)
         prompts = self._prompts  # ``stop`` puts another queue in its place
-        if not prompts:
+        if not prompts or self._held:
             return
         prompt = prompts[0]
         part = prompt.samples[prompt.at : prompt.at + frames]
@@ -511,6 +526,12 @@ class FileVoice:
     def speaking(self) -> bool:
         return False
 
+    def hold(self) -> None:
+        """Nothing is playing."""
+
+    def go_on(self) -> None:
+        """Nothing is playing."""
+
     def wait(self) -> None:
         """Nothing is playing."""
 
@@ -539,6 +560,12 @@ class SilentVoice:
     @property
     def speaking(self) -> bool:
         return False
+
+    def hold(self) -> None:
+        """Nothing is playing."""
+
+    def go_on(self) -> None:
+        """Nothing is playing."""
 
     def wait(self) -> None:
         """Nothing is playing."""

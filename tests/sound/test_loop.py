@@ -87,6 +87,8 @@ FINDING = "The coil is iced up."
 TAKEN = [("heater", "5.2", "ohm", "conforming"), ("supply", "480", "volt", "conforming")]
 SAID = ("five_point_two_ohms", "four_hundred_eighty_volts", "frosted_over")
 WORDS = ["five point two ohms", "four hundred eighty volts", "frosted over"]
+BANG = np.random.default_rng(11).normal(0, 6000, RATE // 20).astype(np.int16)  # a wrench falls
+LOUD = 2000  # of 32768
 LONG_RULES = " ".join(["The rules of this site and the code for electrical work come before this procedure."] * 4)
 
 
@@ -424,16 +426,31 @@ def test_a_session_is_held_live_in_both_directions(
 
 def test_with_a_headset_speech_cuts_the_prompt_off(sound_card: SoundCard, procedure: Path, folder: Path) -> None:
     procedure.write_text(PROCEDURE.replace("Local rules come first.", LONG_RULES), encoding="utf-8")
-    renderer = Renderer(sound_card.folder / "rules")
-    sound = renderer.render(LONG_RULES)
-    renderer.close()
     with Visit(sound_card, procedure, folder, headset=True) as visit:
-        assert visit.ear.wait_for_speech(3)
+        assert visit.ear.wait_for_speech(2)
+        visit.say(BANG, hears=False)
+        assert visit.ear.wait_for_speech(4)
         visit.say(clip(SAID[0]))
         visit.listen()
-        spoken = visit.ear.spoken
-    assert spoken < len(sound.samples) / sound.rate  # with the answer, which without the cut would have come after it
+        spoken, channels = visit.ear.spoken, visit.ear.recording()
     entries = read(folder)
+    renderer = Renderer(sound_card.folder / ".cache" / "handsfree" / "voice")
+    prompts = [renderer.render(said["text"]) for said in data(entries, Mark.SAID)]
+    renderer.close()
+    planned = np.concatenate([soxr.resample(each.samples, each.rate, RATE) for each in prompts])
+    assert spoken < len(planned) / RATE / 2  # without the cut it would have been nearly all
+    # At the bang the tool fell silent for a moment, and went on with the very sample at which it had.
+    banged = int(np.flatnonzero(np.abs(channels[:, 1].astype(np.int32)) > LOUD)[0])
+    loud = np.flatnonzero(np.abs(channels[:, 0].astype(np.int32)) > 20)
+    after = loud[(loud > banged) & (loud < banged + 0.6 * RATE)]
+    stops, goes_on = after[np.argmax(np.diff(after))], after[np.argmax(np.diff(after)) + 1]
+    half = RATE // 2
+    (before, sure), (then, sure_too) = (
+        found(part, planned) for part in (channels[stops - half : stops, 0], channels[goes_on : goes_on + half, 0])
+    )
+    assert stops - banged < 0.3 * RATE
+    assert min(sure, sure_too) > 0.8
+    assert then - (before + half) == pytest.approx(0, abs=RATE // 100)
     assert understood(entries) == [True]
     assert taken(entries) == TAKEN[:1]
 
@@ -539,11 +556,17 @@ def test_a_whole_demo_session_is_held_live_with_a_technician_who_cuts_in(
 
 def likeness(prompt: Sound, recorded: NDArray[np.int16]) -> float:
     """How well the beginning of a prompt is found in a recording: 1 is the very same."""
-    wanted = soxr.resample(prompt.samples, prompt.rate, RATE)[: round(HEARD_OUT / 2 * RATE)].astype(np.float64)
-    heard = recorded.astype(np.float64)
+    wanted = soxr.resample(prompt.samples, prompt.rate, RATE)[: round(HEARD_OUT / 2 * RATE)]
+    return found(wanted, recorded)[1]
+
+
+def found(part: NDArray[np.int16], whole: NDArray[np.int16]) -> tuple[int, float]:
+    """Where a part is in a whole, and how like it what is there."""
+    wanted, heard = part.astype(np.float64), whole.astype(np.float64)
     products = scipy.signal.correlate(heard, wanted, "valid", "fft")
     power = scipy.signal.correlate(heard**2, np.ones(len(wanted)), "valid", "fft")
-    return float((products / np.sqrt(np.maximum(power, 1.0) * (wanted**2).sum())).max())
+    likeness = products / np.sqrt(np.maximum(power, 1.0) * (wanted**2).sum())
+    return int(likeness.argmax()), float(likeness.max())
 
 
 def test_a_live_session_that_is_interrupted_says_no_more_and_closes_its_record(

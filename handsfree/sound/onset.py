@@ -1,0 +1,49 @@
+"""The first sign that somebody may be about to speak: it became louder.
+
+The one rule: it decides nothing. A voice-activity model is sure of speech after 45 ms (median; 113 ms for one in
+twenty), loudness rises within 8 ms (18 ms); a prompt is held meanwhile, and goes on where it was where nobody spoke.
+"""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+from numpy.typing import NDArray
+
+from handsfree.sound.protocol import RATE
+
+FRAME = 128  # samples, 8 ms, in which loudness is measured
+RISE = 12.0  # dB above what it was lately; a compressor that hums swells by less
+FAINT = -60.0  # dB of full scale; what is less loud than this is nobody at a headset's microphone
+PATIENCE = 0.16  # seconds; of 211 beginnings of speech all were known as speech by then
+FORGETS = 40.0  # dB a second by which a loudness that has passed counts for less
+
+
+class Onset:
+    """Give it all that a microphone hears."""
+
+    def __init__(self) -> None:
+        self._usual: float | None = None  # dB of full scale: how loud it was lately
+        self._since: float | None = None  # seconds since it became louder
+        self._loudest = -math.inf  # in that time
+
+    def begins(self, samples: NDArray[np.int16]) -> bool:
+        """Whether it became louder in these samples, or no more than PATIENCE before."""
+        for at in range(0, len(samples), FRAME):
+            frame = samples[at : at + FRAME].astype(np.float64)
+            self._hear(10 * math.log10(max(1.0, float(np.mean(frame**2))) / 32768**2), len(frame) / RATE)
+        return self._since is not None
+
+    def _hear(self, level: float, seconds: float) -> None:
+        if self._usual is None:
+            self._usual = level
+        elif self._since is None and level >= max(self._usual + RISE, FAINT):
+            self._since, self._loudest = 0.0, level
+        elif self._since is not None:
+            self._since += seconds
+            self._loudest = max(self._loudest, level)
+            if self._since > PATIENCE:  # it was no speech, and from now on it is what is usual here
+                self._since, self._usual = None, self._loudest
+        else:
+            self._usual = max(level, self._usual - FORGETS * seconds)
