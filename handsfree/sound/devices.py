@@ -32,9 +32,10 @@ from numpy.typing import NDArray
 from handsfree.errors import PlainError
 from handsfree.sound.protocol import RATE
 
-BLOCK = 0.032  # seconds: 512 samples at 16 kHz, what a voice-activity detector takes at a time
-WINDOW = 100  # blocks, 3.2 s, over which a stream may be late
-BACKLOG = 900  # blocks, about 29 s of sound, kept for a reader that is busy
+BLOCK = 0.016  # seconds; a prompt that somebody speaks into ends the sooner, the shorter they are
+WINDOW = 200  # blocks, 3.2 s, over which a stream may be late
+LATE = 0.064  # seconds by which it may be
+BACKLOG = 1800  # blocks, about 29 s of sound, kept for a reader that is busy
 BUFFER = 0.2  # seconds PortAudio keeps; with two blocks or less some drivers lose every other one. It delays nothing
 LOST_AFTER = 3.0  # seconds without a block, after which a device counts as lost
 BACK_OFF = (0.25, 0.5, 1.0, 2.0, 4.0)  # seconds between attempts to open a lost device; the last one goes on
@@ -208,7 +209,7 @@ class Pace:
         self._late.clear()
         self._due += late
         first, self._first = self._first, False
-        return round(late / seconds) if late > 2 * seconds and not first else 0
+        return round(late / seconds) if late > LATE and not first else 0
 
 
 class Block(NamedTuple):

@@ -220,25 +220,25 @@ except DeviceError as error:
 
 
 def missed(times: Iterable[float]) -> int:
-    """Blocks that Pace finds missing in a stream of 0.032 s blocks that arrive at ``times``."""
+    """How many blocks Pace finds missing where they arrive at ``times``."""
     pace = Pace()
-    return sum(pace.missed(time, 0.032) for time in times)
+    return sum(pace.missed(time, BLOCK) for time in times)
 
 
 def test_blocks_that_come_late_or_in_bursts_are_no_loss() -> None:
     jitter = np.random.default_rng(1).uniform(0, 0.1, 10_000)
-    assert missed(5 + 0.032 * number + jitter[number] for number in range(10_000)) == 0
-    assert missed(5 + 0.5 * math.ceil(0.032 * number / 0.5) for number in range(10_000)) == 0
+    assert missed(5 + BLOCK * number + jitter[number] for number in range(10_000)) == 0
+    assert missed(5 + 0.5 * math.ceil(BLOCK * number / 0.5) for number in range(10_000)) == 0
 
 
 def test_a_device_clock_that_drifts_for_hours_is_no_loss() -> None:
     for parts_per_million in (-500, 500):
-        assert missed(0.032 * number * (1 + parts_per_million / 1e6) for number in range(300_000)) == 0
+        assert missed(BLOCK * number * (1 + parts_per_million / 1e6) for number in range(300_000)) == 0
 
 
 def test_lost_blocks_are_counted_though_the_driver_says_nothing() -> None:
-    assert missed(0.032 * number for number in range(1000) if not 500 <= number < 510) == 10
-    every_other = missed(0.032 * number for number in range(0, 2000, 2))
+    assert missed(BLOCK * number for number in range(1000) if not 500 <= number < 510) == 10
+    every_other = missed(BLOCK * number for number in range(0, 2000, 2))
     assert 700 < every_other <= 1000
 
 
