@@ -17,7 +17,7 @@ from rich.console import Console
 from rich.table import Table
 
 from handsfree.session.machine import Policy
-from handsfree.sound import beam, moonshine, spelling
+from handsfree.sound import beam, evidence, moonshine, spelling
 from handsfree.sound.denoise import denoised
 from handsfree.sound.moonshine import MoonshineRecogniser
 from handsfree.sound.protocol import Audio, Utterance
@@ -60,6 +60,11 @@ def without_decoys() -> MoonshineRecogniser:
     return MoonshineRecogniser()
 
 
+def without_second_opinion() -> MoonshineRecogniser:
+    evidence.SECOND_OPINION = 0.0
+    return MoonshineRecogniser()
+
+
 def narrow_beam() -> MoonshineRecogniser:
     moonshine.search = partial(beam.search, beam=1)
     return MoonshineRecogniser()
@@ -73,6 +78,8 @@ ROWS: dict[str, tuple[Callable[[], MoonshineRecogniser], Policy]] = {
     "no grammar in the search": (Unbound, Policy()),
     "no other spellings": (without_spellings, Policy()),
     "no decoys": (without_decoys, Policy()),
+    "no second view, denoised": (partial(MoonshineRecogniser, second_view=False), Policy()),
+    "no second opinion of PocketSphinx": (without_second_opinion, Policy()),
     "one text at a time (beam 1)": (narrow_beam, Policy()),
     "noise taken off first": (Denoised, Policy()),
     "PocketSphinx, with all its parts": (hearing.SphinxRecogniser, Policy()),

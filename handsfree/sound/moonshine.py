@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import math
 from collections import OrderedDict
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
@@ -26,6 +26,7 @@ from handsfree.sound.engines import MOONSHINE, network_folder
 from handsfree.sound.evidence import TextEvidence
 from handsfree.sound.protocol import Alternative, Audio, Utterance
 from handsfree.sound.spelling import FIGURE_WORDS
+from handsfree.sound.sphinx import SphinxRecogniser
 from handsfree.sound.transformer import Heard, Network
 from handsfree.spoken import grammar
 from handsfree.spoken.confusable import neighbours
@@ -42,6 +43,7 @@ GRAMMARS_KEPT = 4
 # Of 45 in hum at 10 dB on the tuning set these get 33 right at the first try, and those of other sentences 29.
 SPELLING_BEAM, SPELLING_BEHIND = 12, 18.0
 ALTERNATIVES = 5
+COMPARED = 8  # sentences, beside those that the likeliest is often taken for
 # Nats that must speak for a word that is listened for only to be refused (``grammar.decoys``), beside the others.
 DECOY = math.log(0.01)
 UNIT_UNSAID = -2.0  # nats
@@ -64,6 +66,7 @@ class MoonshineRecogniser:
         self._speaker = speaker
         self._second_view = second_view
         self._network = Network(model)  # on one processor: on two it is no faster, and one is left for the denoiser
+        self._second = SphinxRecogniser(second_view=False)
         self._beside = ThreadPoolExecutor(1, "denoiser")
         self._grammars: OrderedDict[str, _Grammar] = OrderedDict()  # by JSGF text, latest used last
         self._what = Open()
@@ -121,52 +124,64 @@ class MoonshineRecogniser:
         # The noise is taken off meanwhile, which takes about as long as one view and mostly turns out to be needless.
         cleaned = self._beside.submit(denoised, audio) if self._second_view else None
         views = [self._view(audio.samples)]
-        if cleaned is not None and not views[0].plain:
+        plain = views[0].plain
+        if cleaned is not None and not plain:
             views.append(self._view(cleaned.result()))
         views = [view for view in views if view.logs]
         if not views:
             return None
-        logs = {
+        fits = {
             meant: sum(view.log(meant) for view in views) / len(views)
             for meant in dict.fromkeys(meant for view in views for meant in view.logs)
         }
         texts = {meant: text for view in reversed(views) for meant, text in view.texts.items()}
+        likeliest = sorted(fits, key=lambda meant: -fits[meant])[:COMPARED]
+        near = self._near(texts[likeliest[0]])
+        fits |= self._given_up(
+            {meant: text for meant, text in near.items() if meant not in fits}, views, max(fits.values())
+        )
+        texts = near | texts
+        logs = {meant: fits[meant] for meant in (*likeliest, *near)}
+        if not plain and len(logs) > 1:
+            clearest = audio.samples if cleaned is None else cleaned.result()
+            behind = self._second.compare([texts[meant] for meant in logs], clearest)
+            logs = {meant: log + TextEvidence.second_opinion(behind[texts[meant]]) for meant, log in logs.items()}
         best, *rest = sorted(logs, key=lambda meant: -logs[meant])
         evidence = TextEvidence(
-            fit=logs[best],
+            fit=fits[best],
             doubt=sum(view.doubt for view in views) / len(views),
             margin=logs[best] - logs[rest[0]] if rest else OUT_OF_SIGHT,
             pace=audio.seconds / len(texts[best]),
             agreement=sum(view.best == best for view in views) / len(views),
         )
-        logs_of = {texts[meant]: logs[meant] for meant in rest[:ALTERNATIVES]} | self._near(texts, logs, best, views)
-        others = sorted(logs_of.items(), key=lambda each: -each[1])
+        told = [meant for number, meant in enumerate(rest) if number < ALTERNATIVES or meant in near]
         return (
             texts[best],
             evidence,
-            tuple(Alternative(text, TextEvidence.rivalry(log - logs[best])) for text, log in others),
+            tuple(Alternative(texts[meant], TextEvidence.rivalry(logs[meant] - logs[best])) for meant in told),
         )
 
-    def _near(
-        self, texts: Mapping[Sense, str], logs: Mapping[Sense, float], best: Sense, views: list[_View]
-    ) -> dict[str, float]:
-        """Sentences that the likeliest is often taken for, or it for them, which the search gave up on the way."""
+    def _near(self, text: str) -> dict[Sense, str]:
+        """Sentences that ``text`` is often taken for, or it for them."""
         assert self._open is not None
-        words = texts[best].split()
+        words = text.split()
         wanted = [*neighbours(words), *(self._speaker.neighbours(words) if self._speaker else ())]
-        texts_near = {
-            " ".join(other): self._sense(" ".join(other)) for other in wanted if self._open.automaton.accepts(other)
-        }
-        missing = [text for text, meant in texts_near.items() if meant != best and meant not in logs]
-        if not missing:
+        near = [" ".join(other) for other in wanted if self._open.automaton.accepts(other)]
+        return {self._sense(other): other for other in reversed(near)}
+
+    def _given_up(self, sentences: Mapping[Sense, str], views: Sequence[_View], best: float) -> dict[Sense, float]:
+        """How well sentences fit that the search gave up on the way; ``best`` is how well the likeliest does."""
+        assert self._open is not None
+        if not sentences:
             return {}
-        net = Net(smallest(Alt(tuple(spoken(text) for text in missing))), self._network.tokens, self._open.costs)
+        automaton = smallest(Alt(tuple(spoken(text) for text in sentences.values())))
+        net = Net(automaton, self._network.tokens, self._open.costs)
         found = [(score(self._network, net, view.heard), view.free) for view in views]
         return {
-            text: sum(logs.get(text, -math.inf) - free + self._unsaid(text) for logs, free in found) / len(found)
+            meant: sum(logs[text] - free + self._unsaid(text) for logs, free in found) / len(found)
             if all(text in logs for logs, _ in found)
-            else logs[best] - OUT_OF_SIGHT
-            for text in missing
+            else best - OUT_OF_SIGHT
+            for meant, text in sentences.items()
         }
 
     def _view(self, samples: NDArray[np.int16]) -> _View:
@@ -201,8 +216,10 @@ class MoonshineRecogniser:
         key = grammar.jsgf(what)
         if key not in self._grammars:
             decoys = grammar.decoys(what)
+            willingly, unwillingly = grammar.words(what), Parser(decoys).vocabulary
             automaton = smallest(Alt((grammar.tree(what), decoys)))
-            costs = dict.fromkeys(Parser(decoys).vocabulary - grammar.words(what), DECOY)
+            costs = dict.fromkeys(unwillingly - willingly, DECOY)
+            self._second.learn(willingly | unwillingly)
             self._grammars[key] = _Grammar(automaton, costs, Net(automaton, self._network.tokens, costs))
             if len(self._grammars) > GRAMMARS_KEPT:
                 self._grammars.popitem(last=False)

@@ -173,6 +173,23 @@ class SphinxRecogniser:
         hypothesis = self._free.hyp()
         return hypothesis.hypstr if hypothesis else ""
 
+    def learn(self, words: Iterable[str]) -> None:
+        """Get ready to compare sentences of these words, which takes a while where they are new."""
+        self._learn(words)
+
+    def compare(self, sentences: Sequence[str], samples: NDArray[np.int16]) -> dict[str, float]:
+        """How many nats each of a few sentences is behind the one that fits best: 0 to OUT_OF_SIGHT.
+
+        Where a word of them cannot be pronounced, none is behind another: nothing can be said of any.
+        """
+        words = {word for sentence in sentences for word in sentence.split()}
+        self._learn(words)
+        if words & self._unknown:
+            return dict.fromkeys(sentences, 0.0)
+        self._decoder.reinit_feat()
+        decoding, scores = self._compare(list(sentences), _View(dither(samples), None, None))
+        return {sentence: -scores.get(sentence, -OUT_OF_SIGHT) if decoding else 0.0 for sentence in sentences}
+
     def weigh(self, audio: Audio) -> tuple[_Decoding, Evidence, tuple[Alternative, ...]] | None:
         """The likeliest hearing, what speaks for it, and the others; None where nothing was heard."""
         if self._open is None or not len(audio.samples):

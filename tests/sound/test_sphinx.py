@@ -11,7 +11,7 @@ from handsfree.sound.audio import read
 from handsfree.sound.automaton import smallest
 from handsfree.sound.pronounce import pronounce
 from handsfree.sound.protocol import Audio
-from handsfree.sound.sphinx import SphinxRecogniser
+from handsfree.sound.sphinx import OUT_OF_SIGHT, SphinxRecogniser
 from handsfree.spoken import grammar
 from handsfree.spoken.meaning import Expectation, Open, Quantity, Word
 
@@ -49,6 +49,19 @@ def test_a_word_in_no_dictionary_is_heard_by_its_spelling(ear: SphinxRecogniser)
     what = Open(answers={"odd": ("desuperheater",), "five": ("five",)})
     ear.open(what)
     assert ear.missing_words == frozenset()
+
+
+@pytest.mark.parametrize(("said", "other"), [("fifteen ohms", "fifty ohms"), ("fifty ohms", "fifteen ohms")])
+def test_of_sentences_compared_the_one_that_was_said_is_behind_none(
+    ear: SphinxRecogniser, said: str, other: str
+) -> None:
+    behind = ear.compare([other, said, "nine volts"], clip(said.replace(" ", "_")).samples)
+    assert behind[said] == 0
+    assert 0 < behind[other] <= behind["nine volts"] <= OUT_OF_SIGHT
+
+
+def test_no_sentence_is_behind_where_one_cannot_be_pronounced(ear: SphinxRecogniser) -> None:
+    assert ear.compare(["five ohms", "five \u03a9"], clip("five").samples) == {"five ohms": 0, "five \u03a9": 0}
 
 
 @pytest.mark.parametrize("quantity", [None, *Quantity])
