@@ -93,8 +93,8 @@ RIVALRY = 15 / 4
 SECOND_OPINION = 0.08
 BEHIND_AT_MOST = 60.0
 
-TEXT_WEIGHTS = (1.494, 1.552, 1.457, -1.876, 0.586)
-TEXT_BIAS = 0.417
+TEXT_WEIGHTS = (1.380, 1.108, 1.229, -1.881, 0.447)
+TEXT_BIAS = 0.452
 
 
 def _confidence(bias: float, weights: Sequence[float], measures: Sequence[float]) -> float:
