@@ -45,7 +45,6 @@ the proof), the session leads through the proof once more and then back to where
 
 from __future__ import annotations
 
-from collections import deque
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import asdict, dataclass, field, replace
 from enum import Enum, auto
@@ -96,6 +95,7 @@ from handsfree.session.ledger import Ledger, Off, phrases_of
 from handsfree.session.meters import Meters
 from handsfree.session.proving import Return, first_step, leaves_the_way, opens_only_what_is_off
 from handsfree.session.readings import Readings, Taken, measures_of
+from handsfree.session.spelled import HOW_TO_SPELL, Spelling, Wanted, identified, of_part, of_visit
 from handsfree.session.timers import Running, Timers, news
 from handsfree.session.vigil import Moment, Vigil, Within, as_kept
 from handsfree.session.wording import (
@@ -113,7 +113,7 @@ from handsfree.session.wording import (
 )
 from handsfree.spoken.confusable import TWIN
 from handsfree.spoken.grammar import after_correction, understand
-from handsfree.spoken.identifiers import Form, Misheard, correct, say_identifier
+from handsfree.spoken.identifiers import Misheard, say_identifier
 from handsfree.spoken.meaning import (
     Answer,
     Command,
@@ -203,15 +203,6 @@ class _Override:
 
 
 @dataclass(frozen=True, slots=True)
-class _Spelling:
-    """Something to be spelled: its key in the record, what it is called, how it is printed."""
-
-    what: str
-    called: str
-    form: Form
-
-
-@dataclass(frozen=True, slots=True)
 class _Noting:
     """A note that is awaited: ``kind`` is "note", "orientation" or "reason", ``item`` what it is about, if anything."""
 
@@ -276,10 +267,7 @@ class Session:
         self._within = Within()
         self._override: _Override | None = None
         self._cause: _Cause | None = None
-        self._spelling: deque[_Spelling] = deque()  # what is to be spelled, in order
-        self._spelled_before: list[_Spelling] = []  # what was spelled before it, for GO BACK
-        self._spelled: str | None = None  # the first of them as it was heard, to be affirmed
-        self._identified: dict[str, str | None] = {}  # what was spelled, None where it could not be
+        self._spelling = Spelling()
         self._after_spelling: Callable[[], None] = self._ask_meters
         self._noting = _Noting("note")
         self._notes = 0
@@ -342,15 +330,7 @@ class Session:
             case Phase.COUNT:
                 return Open(answers=self._counts_here(), words=words, items=self._items)
             case Phase.IDENTITY:
-                asked = self._spelling[0]
-                if self._spelled is None:
-                    words -= {Word.AFFIRM, Word.NEGATIVE}
-                return Open(
-                    words=words,
-                    identifier=asked.form,
-                    identifier_named=(asked.called,),
-                    change=self._spelled is not None,
-                )
+                return self._spelling.open(words)
             case Phase.STEP | Phase.DOUBT:
                 return replace(self._open_at_step(words), items=self._items)
             case _:
@@ -889,53 +869,37 @@ class Session:
         for what in (name for name in OPENING if name in given):  # a record has them in another order
             value = given[what]
             words = say_identifier(value) if what in self.procedure.opening else value
-            self._record(Mark.IDENTIFIED, {"what": what, "value": value, "words": words})
+            self._record(Mark.IDENTIFIED, identified(what, value, words))
             self._say(f"{capital(OPENING[what])}: {words}.", "status")
-        wanted = [name for name in self.procedure.opening if name not in given]
-        asked = [_Spelling(name, OPENING[name], self.procedure.opening[name].form) for name in wanted]
-        self._ask_identities(asked, self._ask_meters)
+        self._ask_identities(of_visit(self.procedure, given), self._ask_meters)
 
-    def _ask_identities(self, asked: Iterable[_Spelling], then: Callable[[], None]) -> None:
-        self._spelling, self._after_spelling, self._spelled_before = deque(asked), then, []
+    def _ask_identities(self, wanted: Iterable[Wanted], then: Callable[[], None]) -> None:
+        self._spelling.begin(wanted)
+        self._after_spelling = then
         self._ask_to_spell()
 
     def _ask_to_spell(self) -> None:
-        self._spelled = None
-        if not self._spelling:
+        question = self._spelling.ask()
+        if question is None:
             self._phase = Phase.STEP
             self._after_spelling()
-            return
-        self._ask(Phase.IDENTITY, f"{capital(self._spelling[0].called)}? Spell it.")
+        else:
+            self._ask(Phase.IDENTITY, question)
 
     def _spell(self, meaning: Spelled | Respelled) -> None:
-        asked = self._spelling[0]
-        if isinstance(meaning, Respelled):
-            assert self._spelled is not None
-            found = correct(self._spelled, meaning.text, asked.form)
-            if isinstance(found, Misheard):
-                self._ask_again(meaning.text, found.reason)
-                return
-        else:
-            found = meaning.text
+        question = self._spelling.hear(meaning)
+        if isinstance(question, Misheard):
+            self._ask_again(meaning.text, question.reason)
+            return
         self._again = 0
-        self._spelled = found
-        self._ask(
-            Phase.IDENTITY,
-            f"{capital(asked.called)}: {say_identifier(found)}. Affirm, or say what is wrong, as in third is papa.",
-        )
+        self._ask(Phase.IDENTITY, question)
 
     def _affirm_spelled(self, command: Command) -> None:
-        assert self._spelled is not None  # AFFIRM is not open otherwise
-        asked = self._spelling[0]
-        same = asked.what == "new serial" and self._spelled == self._identified.get("old serial")
-        if same and "same serial" not in self._within.passed:
-            self._within.passed.add("same serial")
-            self._ask(Phase.IDENTITY, f"{capital(asked.called)}: the old one has the same. Affirm, or spell it again.")
+        doubt = self._spelling.doubt()
+        if doubt is not None:
+            self._ask(Phase.IDENTITY, doubt)
             return
-        self._spelled_before.append(self._spelling.popleft())
-        self._identified[asked.what] = self._spelled
-        words = say_identifier(self._spelled)
-        self._record(Mark.IDENTIFIED, {"what": asked.what, "value": self._spelled, "words": words})
+        self._record(Mark.IDENTIFIED, self._spelling.affirm())
         self._ask_to_spell()
 
     def _deny_spelled(self, command: Command) -> None:
@@ -943,18 +907,15 @@ class Session:
 
     def _spell_before(self, command: Command) -> None:
         """GO BACK while something is spelled: the one before is asked for again."""
-        if not self._spelled_before:
+        if self._spelling.go_back():
+            self._ask_to_spell()
+        else:
             self._refuse("nothing was spelled before this")
-            return
-        self._spelling.appendleft(self._spelled_before.pop())
-        self._ask_to_spell()
 
     def _unidentified(self, reason: str) -> None:
-        asked = self._spelling.popleft()
-        self._spelled_before.append(asked)
-        self._identified[asked.what] = None
-        self._deviate("unable", reason, asked.called)
-        self._say(f"No {asked.called}, {reason}. Recorded.", "answer")
+        left_out = self._spelling.leave_out()
+        self._deviate("unable", reason, left_out.called)
+        self._say(f"No {left_out.called}, {reason}. Recorded.", "answer")
         self._ask_to_spell()
 
     # -- long instructions, counts and what stands against "done" ------------------------------------------------------
@@ -1142,15 +1103,14 @@ class Session:
         part = step.replaces
         if part is None or part.serial is None or "serial" in self._within.passed:
             return True
-        form = part.serial.form
         self._within.passed.add("serial")
-        asked = [_Spelling(f"{age} serial", f"serial of the {age} {part.part}", form) for age in ("old", "new")]
-        self._ask_identities(asked, self._finish)
+        self._ask_identities(of_part(part), self._finish)
         return False
 
     def _replace(self, step: Do, part: Replacement) -> None:
         bad = self._readings.last_nonconforming()
         why = None if bad is None else f"{self._readings.asked(bad).reading}: {bad.words}"
+        old, new = self._spelling.take_serials()
         self._machine.replaced[part.part] = part.verified_by
         self._machine.unverified.add(part.part)
         self._record(
@@ -1158,8 +1118,8 @@ class Session:
             {
                 "step": step.id,
                 "part": part.part,
-                "old": self._identified.pop("old serial", None),
-                "new": self._identified.pop("new serial", None),
+                "old": old,
+                "new": new,
                 "reading": None if bad is None else bad.id,
                 "reason": why,
                 "verified_by": part.verified_by,
@@ -2019,7 +1979,7 @@ class Session:
             assert self._cause is not None
             return f"The reasons are: {', '.join(REASONS_AFTER[self._cause.word])}."
         if self._phase is Phase.IDENTITY:
-            return "Spell letters as alfa, bravo, charlie, and say digits one by one; or unable and the reason."
+            return HOW_TO_SPELL
         if self._phase is Phase.COUNT:
             return "Say the number, or override and the reason."
         if self._phase is Phase.NOTE:
