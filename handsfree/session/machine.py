@@ -62,7 +62,6 @@ from handsfree.procedure.model import (
     Do,
     Measure,
     Observe,
-    Piece,
     Procedure,
     Replacement,
     Signal,
@@ -91,13 +90,14 @@ from handsfree.session.events import (
     Started,
 )
 from handsfree.session.figures import Figures
+from handsfree.session.instruction import Against, Count, Within, still_waited_for
 from handsfree.session.ledger import Ledger, Off, phrases_of
 from handsfree.session.meters import Meters
 from handsfree.session.proving import Return, first_step, leaves_the_way, opens_only_what_is_off
 from handsfree.session.readings import Readings, Taken, measures_of
 from handsfree.session.spelled import HOW_TO_SPELL, Spelling, Wanted, identified, of_part, of_visit
 from handsfree.session.timers import Running, Timers, news
-from handsfree.session.vigil import Moment, Vigil, Within, as_kept
+from handsfree.session.vigil import Moment, Vigil, as_kept
 from handsfree.session.wording import (
     capital,
     figure_of,
@@ -127,7 +127,6 @@ from handsfree.spoken.meaning import (
     Spelled,
     Word,
 )
-from handsfree.spoken.numbers import say_number
 from handsfree.spoken.readback import say_reading
 from handsfree.spoken.span import say_span
 from handsfree.spoken.words import OTHER_REASON, PHRASES, REASONS_AFTER
@@ -264,7 +263,7 @@ class Session:
         self._figures = Figures(procedure, self._readings)
         self._heard_at: Moment | None = None  # when the reading in doubt was said
         self._timers = Timers()
-        self._within = Within()
+        self._within = Within(procedure.steps[0], self._machine.off)
         self._override: _Override | None = None
         self._cause: _Cause | None = None
         self._spelling = Spelling()
@@ -328,7 +327,7 @@ class Session:
             case Phase.NOTE:
                 return Open(dictation=True)
             case Phase.COUNT:
-                return Open(answers=self._counts_here(), words=words, items=self._items)
+                return Open(answers=self._within.numbers, words=words, items=self._items)
             case Phase.IDENTITY:
                 return self._spelling.open(words)
             case Phase.STEP | Phase.DOUBT:
@@ -348,14 +347,14 @@ class Session:
             words -= {Word.GO_BACK}
         if self._last is None and not self._readings.of_watch(self._vigil):
             words -= {Word.DISREGARD}
-        counts = self._counts_here()
+        counts = self._within.numbers
         if counts:  # "correction four" would be taken for a reading before
             words, correction = words - {Word.CORRECTION}, None
         if not self._meters:
             words -= {Word.CHANGE_METER}
         if not isinstance(step, Do) and self._phase is Phase.STEP:
             words -= {Word.DONE, Word.AFFIRM, Word.NEGATIVE}
-        if not (isinstance(step, Do) and step.pieces):
+        if self._within.piece is None:
             words -= {Word.GO_AHEAD}
         if isinstance(step, Measure):
             return Open(reading=step.expectation, words=words, correction=correction)
@@ -365,33 +364,6 @@ class Session:
         if isinstance(step, Observe):
             return Open(answers=step.answers, words=words, correction=correction)
         return Open(answers=counts, words=words, correction=correction)
-
-    def _counts_here(self) -> Mapping[str, tuple[str, ...]]:
-        """The numbers that may be said at this instruction, and how; none where nothing is counted."""
-        step = self._here()
-        if not isinstance(step, Do):
-            return {}
-        short = self._short(step)
-        if short is not None:
-            most = (short.times or 0) + _TOO_MANY
-        else:
-            off = self._uncounted(step)
-            in_pieces = {piece.each for piece in step.pieces}
-            taken = [item.count for item in step.takes_off if item.item not in in_pieces]
-            there = taken if off is None else [off.count]
-            most = max((count + _TOO_MANY for count in there if count is not None), default=0)
-        where = "off" if step.takes_off else "back"
-        counts: dict[str, tuple[str, ...]] = {}
-        for number in map(str, range(most + 1 if most else 0)):
-            words, figures = say_number(number), say_number(number, by_digits=True)
-            counts[number] = (words, figures, f"{words} {where}")
-        return counts
-
-    def _uncounted(self, step: SpokenStep) -> Off | None:
-        """What goes back here by count and has not been counted."""
-        ledger = self._machine.off
-        back = [ledger[name] for name in step.puts_back if name in ledger and name not in self._within.counted]
-        return next((off for off in back if off.count is not None), None)
 
     def _measure(self, id: str) -> Measure:
         """The step of this id, of which it is known that it measures."""
@@ -920,99 +892,66 @@ class Session:
 
     # -- long instructions, counts and what stands against "done" ------------------------------------------------------
 
-    def _piece(self, step: Step) -> Piece | None:
-        """The piece we are at; None where the step has none."""
-        return step.pieces[self._within.piece] if isinstance(step, Do) and step.pieces else None
-
-    def _short(self, step: Step) -> Piece | None:
-        """The piece we are at, where it is counted and not done as often as it is to be."""
-        piece = self._piece(step)
-        return piece if piece is not None and self._within.tally < (piece.times or 0) else None
-
     def _next_piece(self, command: Command) -> None:
         """GO AHEAD, or DONE before the last piece: the next of what is counted, or the next piece."""
-        step = self._here()
-        assert isinstance(step, Do)
-        if self._barred(step):
+        if self._barred(self._here()):
             return
-        short = self._short(step)
-        if short is not None and command.word is Word.DONE:
-            self._count_short(step, short)
-        elif short is not None:
-            self._count_on(step, short, self._within.tally + 1)
-        elif self._within.piece + 1 < len(step.pieces):
-            self._within.piece, self._within.tally = self._within.piece + 1, 0
-            self._record(Mark.PIECE, {"step": step.id, "piece": self._within.piece + 1, "of": len(step.pieces)})
-            said = Say(step.pieces[self._within.piece].say, "instruction")
+        within = self._within
+        if within.next_number is not None and command.word is Word.DONE:
+            self._count_short()
+        elif within.next_number is not None:
+            self._count_on(within.next_number)
+        elif within.more:
+            self._record(Mark.PIECE, within.go_on())
+            assert within.piece is not None
+            said = Say(within.piece.say, "instruction")
             self._step_said[-1] = said
             self._speak(said)
         else:
             self._say(f"That was the last piece. Say {PHRASES[Word.DONE][0]} when it is.", "status")
 
-    def _count_short(self, step: Do, piece: Piece) -> None:
+    def _count_short(self) -> None:
         """DONE before everything that is counted was: it may be so, for a reason."""
-        tally = self._within.tally
+        within = self._within
 
         def then() -> None:
-            if piece.each in step.off_here:
-                self._within.counted[str(piece.each)] = tally
-            self._within.tally = piece.times or tally
-            if self._within.piece + 1 < len(step.pieces):
+            within.let_pass()
+            if within.more:
                 self._next_piece(Command(Word.GO_AHEAD))
             else:
                 self._finish()
 
-        about = f"{piece.each or 'times'}, {say_number(str(piece.times))} asked for, {say_number(str(tally))} counted"
-        self._override = _Override("count differs", about, then)
-        self._ask_again("done", f"{self._counted_so_far(piece)}; or override and the reason")
+        self._override = _Override("count differs", within.missing, then)
+        self._ask_again("done", f"{within.so_far}; or override and the reason")
 
-    def _counted_so_far(self, piece: Piece) -> str:
-        what = f" {piece.each}" if piece.each else ""
-        return (
-            f"{say_number(str(piece.times))}{what} are asked for, {say_number(str(self._within.tally))} counted. "
-            "Say go ahead for each, or the number"
-        )
-
-    def _count_on(self, step: Do, piece: Piece, to: int) -> None:
-        self._within.tally, self._override = to, None
-        whole = to == piece.times
-        self._record(Mark.COUNTED, {"step": step.id, "item": piece.each, "count": to, "expected": piece.times})
-        self._say(f"{capital(say_number(str(to)))}{': that is all' if whole else ''}.", "answer")
-        if whole and piece.each is not None and piece.each in step.off_here:
-            self._within.counted[piece.each] = to
-        if whole and self._within.piece + 1 < len(step.pieces):
+    def _count_on(self, number: int) -> None:
+        self._override = None
+        self._counted(self._within.count_on(number))
+        if self._within.next_number is None and self._within.more:
             self._next_piece(Command(Word.GO_AHEAD))
 
     def _counts_on(self, meaning: Meaning) -> bool:
         """Whether this is the next number of a count: it is said back, and counts no more than one."""
-        return self._short(self.procedure.step(self._at)) is not None and meaning == Answer(str(self._within.tally + 1))
+        number = self._within.next_number
+        return number is not None and meaning == Answer(str(number))
 
     def _hear_count(self, number: int, text: str) -> None:
         """A number where something is counted."""
-        step = self._here()
-        assert isinstance(step, Do)
-        short = self._short(step)
-        if short is not None:
-            self._hear_tally(step, short, number, text)
-        elif (off := self._uncounted(step)) is not None:
-            self._count_back(step, off, number, done=self._phase is Phase.COUNT)
+        within = self._within
+        if within.next_number is not None:
+            if within.may_be(number):
+                self._again = 0
+                self._count_on(number)
+            else:
+                self._ask_again(text, within.so_far)
+        elif within.uncounted is not None:
+            self._count_back(within.uncounted, number, done=self._phase is Phase.COUNT)
         else:
-            self._count_off(step, number)
+            self._counted(within.count_off(number))
 
-    def _hear_tally(self, step: Do, piece: Piece, number: int, text: str) -> None:
-        if 0 < number <= (piece.times or 0):
-            self._again = 0
-            self._count_on(step, piece, number)
-        else:
-            self._ask_again(text, self._counted_so_far(piece))
-
-    def _count_off(self, step: Do, number: int) -> None:
-        """How many of what comes off here were counted by the technician."""
-        item = next(item for item in step.takes_off if item.count is not None)
-        self._within.counted[item.item] = number
-        self._record(Mark.COUNTED, {"step": step.id, "item": item.item, "count": number, "expected": item.count})
-        other = "" if number == item.count else f", and the procedure has {say_number(str(item.count))}"
-        self._say(f"{capital(say_number(str(number)))} {item.item}{other}.", "answer")
+    def _counted(self, count: Count) -> None:
+        self._record(Mark.COUNTED, count.data)
+        self._say(count.words, "answer")
 
     def _finish(self) -> None:
         """The instruction is done, unless something stands against it that is to be answered or overridden first."""
@@ -1022,90 +961,53 @@ class Session:
         self._override = None
         if self._barred(step):  # the session may have been left since DONE was said
             return
-        if not (self._waited(step) and self._in_order(step) and self._all_back(step) and self._new_part(step)):
-            return
-        self._record(Mark.DONE, {"step": step.id})
-        self._complete(step, None)
+        within = self._within
+        against = within.against(self._timers, self._moment)
+        if against is not None:
+            self._stands_against(against)
+        elif within.uncounted is not None:
+            self._ask(Phase.COUNT, f"{capital(within.uncounted.counted)} came off. How many are back?")
+        elif step.replaces is not None and (wanted := of_part(step.replaces)) and "serial" not in within.passed:
+            within.passed.add("serial")
+            self._ask_identities(wanted, self._finish)
+        else:
+            self._record(Mark.DONE, {"step": step.id})
+            self._complete(step, None)
 
-    def _stands_against(self, what: str, about: str, reason: str) -> Literal[False]:
+    def _stands_against(self, against: Against) -> None:
         """Refuses DONE for something that may be overridden."""
-        self._refuse(f"{reason}. Or say override and the reason")
+        self._refuse(f"{against.reason}. Or say override and the reason")
 
         def then() -> None:
-            self._within.passed.add(what)
+            self._within.passed.add(against.what)
             self._finish()
 
-        self._override = _Override(what, about, then)
-        return False
+        self._override = _Override(against.what, against.about, then)
 
-    def _waited(self, step: Do) -> bool:
-        about = self._still_waited_for(step)
-        if about is None or "too early" in self._within.passed:
-            return True
-        return self._stands_against("too early", about, f"wait, {about}")
-
-    def _still_waited_for(self, step: SpokenStep) -> str | None:
-        """The timers of a step that still run, in words; None where none does."""
-        wait = [step.wait.timer] if isinstance(step, Do) and step.wait else []
-        left = {name: self._timers.left(name, self._moment) for name in (*step.waits_for, *wait)}
-        running = [spaced(name) for name, seconds in left.items() if seconds > 0]
-        return f"{', '.join(running)}, {say_span(max(left.values()))} to go" if running else None
-
-    def _in_order(self, step: Do) -> bool:
-        if step.any_order or "out of order" in self._within.passed:
-            return True
-        first = [name for name in self._machine.off.before(step.puts_back) if name not in step.puts_back]
-        if not first:
-            return True
-        about = f"{', '.join(step.puts_back)} before {', '.join(first)}"
-        return self._stands_against("out of order", about, f"{', '.join(first)} goes back first")
-
-    def _all_back(self, step: Do) -> bool:
-        """Whether what is counted was counted on its way back; asks for what was not."""
-        off = self._uncounted(step)
-        if off is not None:
-            self._ask(Phase.COUNT, f"{capital(off.counted)} came off. How many are back?")
-        return off is None
-
-    def _count_back(self, step: Do, off: Off, number: int, *, done: bool) -> None:
+    def _count_back(self, off: Off, number: int, *, done: bool) -> None:
         """How many went back; ``done`` is whether DONE was said and this was asked for."""
-        assert off.count is not None
-        self._record(Mark.COUNTED, {"step": step.id, "item": off.name, "count": number, "expected": off.count})
+        within, count = self._within, self._within.count_back(off, number)
 
         def then() -> None:
-            self._within.counted[off.name] = number
+            within.take(count)
             if done:
                 self._finish()
             else:
                 self._phase = Phase.STEP
 
-        if number == off.count:
+        if count.differs is None:
             self._override = None  # which a wrong number may have left open
-            self._say(f"{capital(off.counted)}: all back.", "answer")
+            self._counted(count)
             then()
             return
-        out, back = say_number(str(off.count)), say_number(str(number))
-        odd = abs(off.count - number)
-        wrong = f"{say_number(str(odd))} {'missing' if number < off.count else 'too many'}"
-        self._override = _Override("count differs", f"{off.name}, {out} out, {back} back", then)
-        asked = (
-            f"{capital(off.name)}: {out} out, {back} back, {wrong}. Say the number again, or override and the reason."
-        )
+        self._record(Mark.COUNTED, count.data)
+        self._override = _Override("count differs", count.differs, then)
         if done:
-            self._ask(Phase.COUNT, asked)
+            self._ask(Phase.COUNT, count.words)
         else:
-            self._say(asked, "asked again")
+            self._say(count.words, "asked again")
 
     # -- parts and limits ----------------------------------------------------------------------------------------------
-
-    def _new_part(self, step: Do) -> bool:
-        """Whether the serial numbers of a part that is replaced are known; asks for them where they are not."""
-        part = step.replaces
-        if part is None or part.serial is None or "serial" in self._within.passed:
-            return True
-        self._within.passed.add("serial")
-        self._ask_identities(of_part(part), self._finish)
-        return False
 
     def _replace(self, step: Do, part: Replacement) -> None:
         bad = self._readings.last_nonconforming()
@@ -1152,22 +1054,8 @@ class Session:
     # -- the ledger, notes and timers ----------------------------------------------------------------------------------
 
     def _what_is_off(self, command: Command) -> None:
-        part = self._partly_off()
+        part = self._within.partly_off
         self._say(self._machine.off.what_is_off() + (f" Coming off: {part}." if part else ""), "status")
-
-    def _partly_off(self) -> str | None:
-        """How much of what is counted at this step has come off, in words; None where nothing has."""
-        step = self.procedure.step(self._at)
-        piece = self._piece(step)
-        if piece is None or not isinstance(step, Do):
-            return None
-        counted = {**self._within.counted, **({piece.each: self._within.tally} if piece.each and piece.times else {})}
-        parts = [
-            f"{say_number(str(counted[item.item]))} of {say_number(str(item.count))} {item.item}"
-            for item in step.takes_off
-            if item.count is not None and counted.get(item.item)
-        ]
-        return ", ".join(parts) if parts else None
 
     def _meant(self, command: Command) -> list[Off]:
         """What is off and was asked about; asked about nothing, what came off last."""
@@ -1187,7 +1075,7 @@ class Session:
         ledger = self._machine.off
         counted = self._meant(command) if command.item is not None else [ledger[name] for name in ledger]
         counted = [off for off in counted if off.count is not None or command.item is not None]
-        part = self._partly_off()
+        part = self._within.partly_off
         if part:
             self._say(f"{capital(part)} off.", "status")
         elif not counted:
@@ -1493,7 +1381,7 @@ class Session:
         self._record(Mark.ENTERED, {"step": step.id, "kind": step.kind, "text": step.say})
         self._doubted_correction = None
         self._vigil = None
-        self._within, self._override = Within(), None
+        self._within, self._override = Within(step, self._machine.off), None
         if self._return is not None and self._return.step == step.id and self._return.within is not None:
             self._within = self._return.within
         self._use_for(step)
@@ -1577,14 +1465,14 @@ class Session:
         if isinstance(step, Measure) and step.needs_rating is not None and self._meters.of(step) is None:
             said.append(Say(f"Use a meter of {rating(step.needs_rating)}.", "instruction"))
         said.append(Say(step.say, "instruction"))
-        piece = self._piece(step)
-        if piece is not None:
-            said.append(Say(piece.say, "instruction"))
+        if self._within.piece is not None:
+            said.append(Say(self._within.piece.say, "instruction"))
         return said
 
     def _conclude(self, step: Conclude) -> None:
         self._record(Mark.ENTERED, {"step": step.id, "kind": step.kind, "text": step.finding})
         self._at = step.id
+        self._within = Within(step, self._machine.off)
         for caution in step.cautions:
             self._say(warning(caution), "caution")
         self._record(
@@ -1603,7 +1491,7 @@ class Session:
 
     def _close(self, outcome: str) -> None:
         standing = self.standing
-        off, live, part = self._machine.off, self._live(), self._partly_off()
+        off, live, part = self._machine.off, self._live(), self._within.partly_off
         if off or part:
             left = ", ".join([*off, *([part] if part else [])])
             self._deviate("left off", left)
@@ -1631,7 +1519,7 @@ class Session:
         if self._barred(step):
             return
         assert isinstance(step, Do)  # DONE is not open otherwise
-        if self._short(step) is not None or self._within.piece + 1 < len(step.pieces):
+        if self._within.next_number is not None or self._within.more:
             self._next_piece(command)
         else:
             self._finish()
@@ -1869,7 +1757,7 @@ class Session:
     def _leave_out(self, what: str, reason: str) -> None:
         step = self._here()
         self._phase = Phase.STEP
-        self._deviate(what, reason, self._still_waited_for(step))
+        self._deviate(what, reason, still_waited_for(step, self._timers, self._moment))
         self._say(f"{capital(what)}, {reason}. Recorded.", "answer")
         target = self._way_round(step)
         if target is None:
@@ -1992,9 +1880,8 @@ class Session:
             return "Say the digits one by one, then the unit."
         if isinstance(step, Observe):
             return f"Say {' or '.join(phrases[0] for phrases in step.answers.values())}."
-        short = self._short(step)
-        if short is not None:
-            return sentence(self._counted_so_far(short))
+        if self._within.next_number is not None:
+            return sentence(self._within.so_far)
         return "Say done, or unable and the reason."
 
     def _refuse(self, reason: str) -> Literal[False]:
@@ -2017,7 +1904,6 @@ _HARMLESS = frozenset(
         *(Word.WHAT_IS_OFF, Word.WHERE_GOES, Word.HOW_MANY, Word.HOW_LONG),
     }
 )
-_TOO_MANY = 20  # so many more than there are can be counted
 
 
 def _words() -> dict[tuple[Phase, Word], Callable[[Session, Command], None]]:
