@@ -21,9 +21,9 @@ A session is always in one phase, and the phase says what is open:
 Readings and answers move a STEP on through ``Procedure.target``, which is the only place that knows where a step leads.
 
 Two things are kept apart on purpose. *Where we are* in the procedure may be moved by the technician (GO BACK,
-CORRECTION, DISREGARD). *What the machine in front of us is like* (which source is isolated, what is off) only becomes
-safer by a step completed now: whatever is gone back to or taken back has made nothing safe until it is done again.
-Every move to a step is checked against it, and so is every reading, answer and "done" at a step.
+CORRECTION, DISREGARD). *What the equipment in front of us is like* (which source is isolated, what is off: see
+``equipment``) only becomes safer by a step completed now: whatever is gone back to or taken back has made nothing safe
+until it is done again. Every move to a step is checked against it, and so is every reading, answer and "done" at one.
 
 A watch reads in rounds. Between them nothing is asked for, and talk in the room is not answered; ``due`` says when
 the next round begins, and whoever runs the session sends ``Due`` then. What a watch or a figure says always follows
@@ -72,6 +72,7 @@ from handsfree.procedure.model import (
     Watch,
 )
 from handsfree.procedure.proof import Energy
+from handsfree.session.equipment import Equipment
 from handsfree.session.events import (
     Act,
     Close,
@@ -91,7 +92,7 @@ from handsfree.session.events import (
 )
 from handsfree.session.figures import Figures
 from handsfree.session.instruction import Against, Count, Within, still_waited_for
-from handsfree.session.ledger import Ledger, Off, phrases_of
+from handsfree.session.ledger import Off, phrases_of
 from handsfree.session.meters import Meters
 from handsfree.session.proving import Return, first_step, leaves_the_way, opens_only_what_is_off
 from handsfree.session.readings import Readings, Taken, measures_of
@@ -172,17 +173,6 @@ class Policy:
         return [text for text, score in alternatives if score < -self.rival]
 
 
-@dataclass(slots=True)
-class _Machine:
-    """What the machine in front of the technician is like, as far as completed steps tell."""
-
-    energy: dict[str, Energy] = field(default_factory=dict)
-    off: Ledger = field(default_factory=Ledger)
-    replaced: dict[str, str] = field(default_factory=dict)  # parts by name, and the step that verifies each
-    unverified: set[str] = field(default_factory=set)  # of these
-    tested: dict[str, str | None] = field(default_factory=dict)  # voltage steps since isolating, and the meter used
-
-
 @dataclass(frozen=True, slots=True)
 class _Cause:
     """A deviation that waits for its reason: ``word`` says which reasons there are, ``then`` takes the one given."""
@@ -242,7 +232,7 @@ class Session:
         self._path: list[str] = []  # spoken steps entered, oldest first
         self._outcomes: dict[str, str | None] = {}
         self._worn: dict[str, str] = {}  # readings of shorted leads that were refused, by step, until one is taken
-        self._machine = _Machine({name: Energy(source.at_start) for name, source in procedure.sources.items()})
+        self._equipment = Equipment(procedure.sources)
         self._readings = Readings(procedure)
         self._doubted: Reading | None = None
         self._doubted_correction: Reading | None = None
@@ -263,14 +253,13 @@ class Session:
         self._figures = Figures(procedure, self._readings)
         self._heard_at: Moment | None = None  # when the reading in doubt was said
         self._timers = Timers()
-        self._within = Within(procedure.steps[0], self._machine.off)
+        self._within = Within(procedure.steps[0], self._equipment.off)
         self._override: _Override | None = None
         self._cause: _Cause | None = None
         self._spelling = Spelling()
         self._after_spelling: Callable[[], None] = self._ask_meters
         self._noting = _Noting("note")
         self._notes = 0
-        self._remarks: dict[str, list[str]] = {}  # about what is just coming off, by item
         self._reason_from = (Phase.STEP, self._question)  # what asking for a reason interrupted
         self._note_from = (Phase.STEP, self._question)  # what a note interrupted
 
@@ -430,8 +419,7 @@ class Session:
 
     def _begin(self) -> None:
         procedure = self.procedure
-        for source, state in self._machine.energy.items():
-            self._record_energy(source, state)
+        self._acts += self._equipment.at_start()
         self._say(f"{procedure.title}. {procedure.equipment}. Edition {procedure.edition}.", "status")
         self._say(procedure.local_rules, "status")
         if procedure.tools:
@@ -455,10 +443,7 @@ class Session:
         assert self._now is not None
         asked, self._phase, self._again = self._left_in(), Phase.STEP, 0
         self._doubted = self._doubted_correction = None
-        self._machine.tested.clear()
-        for source, state in self._machine.energy.items():
-            if state is Energy.PROVED_DEAD:
-                self._energy(source, Energy.ISOLATED)
+        self._acts += self._equipment.left_alone()
         away = f"It was left {say_span((self._now - left).total_seconds())} ago."
         if self._now < left:
             away = "The clock of this computer stands before the last entry of the record."
@@ -687,8 +672,7 @@ class Session:
         self._record(Mark.READING, taken.data(step))
         self._note_implausible(taken, step)
         self._worn.pop(step.id, None)
-        if step.quantity is Quantity.VOLTAGE:
-            self._machine.tested[step.id] = assessment.meter.meter if assessment.meter else None
+        self._equipment.measured(step, assessment.meter)
         self._say(sentence(taken.words), "reading")
         again = taken.outcome == Verdict.UNDECIDED and self.procedure.target(step.id, taken.outcome) == step.id
         if again and assessment.decision is not None:
@@ -1013,8 +997,7 @@ class Session:
         bad = self._readings.last_nonconforming()
         why = None if bad is None else f"{self._readings.asked(bad).reading}: {bad.words}"
         old, new = self._spelling.take_serials()
-        self._machine.replaced[part.part] = part.verified_by
-        self._machine.unverified.add(part.part)
+        self._equipment.replace(part.part, part.verified_by)
         self._record(
             Mark.REPLACED,
             {
@@ -1035,7 +1018,7 @@ class Session:
             return None
         if step.binding_limit or step.isolates or step.proves_dead or step.energises or step.lead_zero:
             return None
-        if step.id in (self._machine.replaced[part] for part in self._machine.unverified):
+        if step.id in self._equipment.unverified.values():
             return None
         target = self.procedure.target(step.id, Verdict.CONFORMING)
         if target == self.procedure.target(step.id, outcome):
@@ -1055,13 +1038,13 @@ class Session:
 
     def _what_is_off(self, command: Command) -> None:
         part = self._within.partly_off
-        self._say(self._machine.off.what_is_off() + (f" Coming off: {part}." if part else ""), "status")
+        self._say(self._equipment.off.what_is_off() + (f" Coming off: {part}." if part else ""), "status")
 
     def _meant(self, command: Command) -> list[Off]:
         """What is off and was asked about; asked about nothing, what came off last."""
         if command.item is not None:
-            return self._machine.off.named(command.item)
-        last = self._machine.off.last
+            return self._equipment.off.named(command.item)
+        last = self._equipment.off.last
         return [] if last is None else [last]
 
     def _where_goes(self, command: Command) -> None:
@@ -1072,7 +1055,7 @@ class Session:
             self._say(f"{capital(off.name)}: {off.whereabouts}", "status")
 
     def _how_many(self, command: Command) -> None:
-        ledger = self._machine.off
+        ledger = self._equipment.off
         counted = self._meant(command) if command.item is not None else [ledger[name] for name in ledger]
         counted = [off for off in counted if off.count is not None or command.item is not None]
         part = self._within.partly_off
@@ -1091,7 +1074,7 @@ class Session:
         self._begin_note(_Noting("note"), "Note.")
 
     def _orientation_note(self, command: Command) -> None:
-        last = self._machine.off.last
+        last = self._equipment.off.last
         here = self._here()
         about = here.off_here[-1] if here.off_here else None if last is None else last.name
         if about is None:
@@ -1134,10 +1117,7 @@ class Session:
             },
         )
         if noting.item is not None and text:
-            if noting.item in self._machine.off:
-                self._machine.off.remark(noting.item, text)
-            else:
-                self._remarks.setdefault(noting.item, []).append(text)
+            self._equipment.off.remark(noting.item, text)
         if noting.kind == "reason":
             assert self._cause is not None
             self._phase, self._question = self._reason_from
@@ -1218,16 +1198,16 @@ class Session:
         """The step is done: its effects happen, and we go where it leads."""
         self._last = (step.id, reading)
         self._outcomes[step.id] = outcome
-        if self._return is not None and (step.id == self._return.step or leaves_the_way(step, self._machine.off)):
+        if self._return is not None and (step.id == self._return.step or leaves_the_way(step, self._equipment.off)):
             self._return = None
         target = self.procedure.target(step.id, outcome)
         if not isinstance(step, Measure | Watch) or outcome in (None, Verdict.CONFORMING):
             self._apply(step)
-            unproved = [source for source in step.proves_dead if self._machine.energy[source] is Energy.ISOLATED]
+            unproved = [source for source in step.proves_dead if self._equipment.energy[source] is Energy.ISOLATED]
             if unproved and target is not None and self._prove_again(target, unproved):
                 return
         else:
-            self._disprove(step, outcome)
+            self._acts += self._equipment.disprove(step, outcome)
         for timer in step.starts:
             self._start_timer(timer)
         if self._return is not None and self._may_return(self._return):
@@ -1237,73 +1217,19 @@ class Session:
             self._override = self._against_limit(step, outcome, reading)
 
     def _apply(self, step: SpokenStep) -> None:
-        for source in step.isolates:
-            if self._machine.energy[source] is Energy.LIVE:
-                self._energy(source, Energy.ISOLATED)
-                self._machine.tested.clear()
-        # A meter that is proved on a live source before and after proves nothing of another one in between.
-        one_meter = len(set(self._machine.tested.values())) <= 1
-        for source in step.proves_dead:
-            # Dead and not isolated is a supply that happens to be off: it can come back.
-            if self._machine.energy[source] is Energy.ISOLATED and one_meter:
-                self._energy(source, Energy.PROVED_DEAD)
-        if step.proves_dead and not one_meter:
+        """What a completed step makes of the equipment."""
+        equipment = self._equipment
+        self._acts += equipment.isolate(step)
+        if step.proves_dead and not equipment.one_meter:
             self._refuse(_TWO_METERS)
-        elif step.proves_dead:
-            self._machine.tested.clear()
-        for source in step.energises:
-            self._energy(source, Energy.LIVE)
-        for item in step.takes_off:
-            if item.item not in self._machine.off:
-                off = self._machine.off.take_off(item, step.id, self._within.counted.get(item.item))
-                for remark in self._remarks.pop(item.item, []):
-                    self._machine.off.remark(item.item, remark)
-                self._record_off(off, step)
-        for name in step.puts_back:
-            if name in self._machine.off:
-                self._machine.off.put_back(name)
-                self._record(Mark.PUT_BACK, {"step": step.id, "item": name})
+        else:
+            self._acts += equipment.prove_dead(step)
+        self._acts += equipment.energise(step)
+        self._acts += equipment.take_off(step, self._within.counted)
+        self._acts += equipment.put_back(step)
         if isinstance(step, Do) and step.replaces is not None:
             self._replace(step, step.replaces)
-        for part, verified_by in self._machine.replaced.items():
-            if verified_by == step.id and part in self._machine.unverified:
-                self._machine.unverified.remove(part)
-                self._record(Mark.VERIFIED, {"step": step.id, "part": part, "stands": True})
-
-    def _disprove(self, step: SpokenStep, outcome: str | None) -> None:
-        """Measured and not dead: whatever was believed before holds no longer."""
-        for source in step.proves_dead:
-            if outcome == Verdict.NONCONFORMING:
-                self._energy(source, Energy.LIVE)
-            elif self._machine.energy[source] is Energy.PROVED_DEAD:
-                self._energy(source, Energy.ISOLATED)
-
-    def _take_back(self, step: SpokenStep) -> None:
-        """What the step made safe is not until it is done again; what it took off or energised stays so."""
-        self._disprove(step, None)
-        for source in step.isolates:
-            self._energy(source, Energy.LIVE)
-        for part, verified_by in self._machine.replaced.items():
-            if verified_by == step.id and part not in self._machine.unverified:
-                self._machine.unverified.add(part)
-                self._record(Mark.VERIFIED, {"step": step.id, "part": part, "stands": False})
-        for name in step.puts_back:
-            if name not in self._machine.off:
-                self._record_off(self._machine.off.not_back(name, step.id), step)
-
-    def _record_off(self, off: Off, step: SpokenStep) -> None:
-        more = {"count": off.count, "place": off.item.place, "orientation": off.item.orientation}
-        known = {key: value for key, value in more.items() if value is not None}
-        self._record(Mark.TAKEN_OFF, {"step": step.id, "item": off.name, **known})
-
-    def _energy(self, source: str, state: Energy) -> None:
-        if self._machine.energy[source] is not state:
-            self._machine.energy[source] = state
-            self._record_energy(source, state)
-
-    def _record_energy(self, source: str, state: Energy) -> None:
-        name = self.procedure.sources[source].name
-        self._record(Mark.ENERGY, {"source": source, "name": name, "state": state.value})
+        self._acts += equipment.verify(step)
 
     def _prove_again(self, place: str, sources: Iterable[str]) -> bool:
         """Leads through the proof that sources are dead, and from there back to ``place``.
@@ -1311,13 +1237,13 @@ class Session:
         False where the way so far has no such proof.
         """
         wanted = frozenset(sources)
-        start = first_step(self.procedure, self._path, self._machine.energy, wanted)
+        start = first_step(self.procedure, self._path, self._equipment.energy, wanted)
         if start is None:
             return False
         within = self._within if place == self._at else None
         back = self._return or Return(place, wanted, len(self._path), within)
         names = " and ".join(source.name for key, source in self.procedure.sources.items() if key in wanted)
-        self._machine.tested.clear()
+        self._equipment.prove_anew()
         self._say(f"Dead is to be proved again: {names}. Then we go on where we were.", "status")
         if not self._go(start):
             return False
@@ -1326,14 +1252,12 @@ class Session:
 
     def _prove_first(self, step: SpokenStep) -> bool:
         """Leads through the proof where that is all that hands inside wait for."""
-        energy = self._machine.energy
-        unproved = [source for source, state in energy.items() if state is not Energy.PROVED_DEAD]
-        return step.hands_inside and self._prove_again(step.id, unproved)
+        return step.hands_inside and self._prove_again(step.id, self._equipment.unproved)
 
     def _may_return(self, back: Return) -> bool:
-        energy, step = self._machine.energy, self.procedure.step(back.step)
-        proved = all(energy[source] is Energy.PROVED_DEAD for source in back.sources)
-        return proved and not (isinstance(step, SpokenStep) and self._blocked(step))
+        step = self.procedure.step(back.step)
+        proved = back.sources.isdisjoint(self._equipment.unproved)
+        return proved and not (isinstance(step, SpokenStep) and self._equipment.blocked(step))
 
     def _go(self, id: str | None) -> bool:
         """Enters a step, or refuses to and stays."""
@@ -1361,15 +1285,14 @@ class Session:
             if self._owed:
                 missing = ", ".join(spaced(owed) for owed in self._owed)
                 return self._refuse(f"no finding before this is done again: {missing}. Say go back, or end session")
-            if step.condition == "sound" and self._machine.unverified:
-                part = min(self._machine.unverified)
-                missing = self._machine.replaced[part]
+            if step.condition == "sound" and self._equipment.unverified:
+                part, missing = min(self._equipment.unverified.items())
                 return self._refuse(
                     f"the new {part} is not verified: that is done by {spaced(missing)}. Say go back, or end session"
                 )
             self._conclude(step)
             return True
-        reason = self._blocked(step)
+        reason = self._equipment.blocked(step)
         if reason is not None:
             return self._prove_first(step) or self._refuse(reason)
         self._at = step.id
@@ -1381,7 +1304,7 @@ class Session:
         self._record(Mark.ENTERED, {"step": step.id, "kind": step.kind, "text": step.say})
         self._doubted_correction = None
         self._vigil = None
-        self._within, self._override = Within(step, self._machine.off), None
+        self._within, self._override = Within(step, self._equipment.off), None
         if self._return is not None and self._return.step == step.id and self._return.within is not None:
             self._within = self._return.within
         self._use_for(step)
@@ -1402,7 +1325,7 @@ class Session:
         """The step of this id, or on the way through a proof the first after it that has anything left to do."""
         step = self.procedure.step(id)
         back = self._return
-        while back is not None and step.id != back.step and opens_only_what_is_off(step, self._machine.off):
+        while back is not None and step.id != back.step and opens_only_what_is_off(step, self._equipment.off):
             step = self.procedure.step(self.procedure.target(step.id) or back.step)
         return step
 
@@ -1428,36 +1351,13 @@ class Session:
 
     def _barred(self, step: SpokenStep) -> bool:
         """Refuses to go on with the step we are at where the machine's state does not allow it any more."""
-        blocked = self._blocked(step)
+        blocked = self._equipment.blocked(step)
         if blocked is not None and self._prove_first(step):
             return True
         reason = blocked or self._unfit(step)
         if reason is not None:
             self._refuse(reason)
         return reason is not None
-
-    def _blocked(self, step: SpokenStep) -> str | None:
-        """Why the machine's state forbids this step; None where it does not."""
-        energy, sources = self._machine.energy, self.procedure.sources
-        if step.hands_inside:
-            for source, state in energy.items():
-                if state is not Energy.PROVED_DEAD:
-                    known = "live" if state is Energy.LIVE else "isolated, but not proved dead"
-                    return f"hands stay out: {sources[source].name} is {known}"
-        for source in step.needs_isolated:
-            if energy[source] is Energy.LIVE:
-                return f"isolate first: {sources[source].name} is live"
-        for source in step.needs_live:
-            if energy[source] is not Energy.LIVE:
-                return f"this step needs power: {sources[source].name} is {energy[source].value}"
-        if step.takes_off:
-            for key, supply in sources.items():
-                if supply.kind == "electrical" and energy[key] is Energy.LIVE:
-                    return f"nothing comes off: {supply.name} is live"
-        left = [item for item in self._machine.off if item not in step.puts_back]
-        if step.energises and left:
-            return f"put back first: {', '.join(left)}"
-        return None
 
     def _words_of(self, step: SpokenStep) -> list[Say]:
         gravest_first = sorted(step.cautions, key=lambda caution: list(Signal).index(caution.signal))
@@ -1472,7 +1372,7 @@ class Session:
     def _conclude(self, step: Conclude) -> None:
         self._record(Mark.ENTERED, {"step": step.id, "kind": step.kind, "text": step.finding})
         self._at = step.id
-        self._within = Within(step, self._machine.off)
+        self._within = Within(step, self._equipment.off)
         for caution in step.cautions:
             self._say(warning(caution), "caution")
         self._record(
@@ -1491,7 +1391,7 @@ class Session:
 
     def _close(self, outcome: str) -> None:
         standing = self.standing
-        off, live, part = self._machine.off, self._live(), self._within.partly_off
+        off, live, part = self._equipment.off, self._equipment.live, self._within.partly_off
         if off or part:
             left = ", ".join([*off, *([part] if part else [])])
             self._deviate("left off", left)
@@ -1507,10 +1407,6 @@ class Session:
         )
         self._resume, self._phase = self._left_in(), Phase.CLOSED
         self._acts.append(Close(outcome))
-
-    def _live(self) -> list[str]:
-        energy = self._machine.energy
-        return [source.name for key, source in self.procedure.sources.items() if energy[key] is Energy.LIVE]
 
     # -- procedure words -----------------------------------------------------------------------------------------------
 
@@ -1581,7 +1477,7 @@ class Session:
             self._withdraw(old, None, "correction")
             self._say_withdrawn(old)
             if old.outcome == Verdict.CONFORMING:
-                self._take_back(step)
+                self._acts += self._equipment.take_back(step)
             self._lead(step.id, self._owed.get(step.id, old.outcome), step.id)
             if step.id in self._owed:
                 self._say("Say correction and the right reading.", "asked again")
@@ -1597,8 +1493,8 @@ class Session:
         left_by = self._owed.pop(step.id, old.outcome)
         if new.outcome != old.outcome:
             if old.outcome == Verdict.CONFORMING:
-                self._take_back(step)
-            self._disprove(step, new.outcome)
+                self._acts += self._equipment.take_back(step)
+            self._acts += self._equipment.disprove(step, new.outcome)
         if new.outcome != left_by:
             self._lead(step.id, left_by, self.procedure.target(step.id, new.outcome))
             return
@@ -1626,7 +1522,7 @@ class Session:
                 self._withdraw(old, None, "correction")
                 self._say_withdrawn(old)
                 if left_by == Verdict.CONFORMING:
-                    self._take_back(step)
+                    self._acts += self._equipment.take_back(step)
                 self._lead(step.id, left_by, step.id)
             return
         new = self._write_point(step, old.series, command.reading, old.seconds, self._means_of(old))
@@ -1654,8 +1550,8 @@ class Session:
             self._repeat()
             return
         if left_by == Verdict.CONFORMING:
-            self._take_back(step)
-        self._disprove(step, outcome)
+            self._acts += self._equipment.take_back(step)
+        self._acts += self._equipment.disprove(step, outcome)
         self._say(sentence(f"{found.reason}: {outcome}"), "reading")
         self._lead(step.id, left_by, self.procedure.target(step.id, outcome))
 
@@ -1689,7 +1585,7 @@ class Session:
         taken = self._readings.of_id(reading)
         if taken is not None:
             self._withdraw(taken, None, "disregard")
-        self._take_back(step)
+        self._acts += self._equipment.take_back(step)
         self._say("Disregarded.", "status")
         self._lead(left, left_by, left)
 
@@ -1786,16 +1682,16 @@ class Session:
         self._last = None
         returned = self.procedure.step(back)
         assert isinstance(returned, SpokenStep)
-        self._take_back(returned)
+        self._acts += self._equipment.take_back(returned)
         if self._unfit(self._here()) is None:  # that was said on entering
             self._barred(self._here())
 
     def _how_far(self, command: Command) -> None:
         spoken = [step.id for step in self.procedure.steps if isinstance(step, SpokenStep)]
         parts = [f"Step {spoken.index(self._at) + 1} of {len(spoken)}", figure_of(self.standing, "reading")]
-        parts += [f"{source.name} {self._machine.energy[key].value}" for key, source in self.procedure.sources.items()]
-        if self._machine.off:
-            parts.append(f"off: {', '.join(self._machine.off)}")
+        parts += self._equipment.states
+        if self._equipment.off:
+            parts.append(f"off: {', '.join(self._equipment.off)}")
         running = self._timers.how_long(self._moment)
         if running:
             parts.append(running.removesuffix("."))
