@@ -81,7 +81,7 @@ class Within:
     # -- a piece that is counted ---------------------------------------------------------------------------------------
 
     @property
-    def short(self) -> Piece | None:
+    def _short(self) -> Piece | None:
         """The piece we are at, where it is counted and not done as often as it is to be."""
         piece = self.piece
         return piece if piece is not None and self._tally < _times(piece) else None
@@ -89,12 +89,12 @@ class Within:
     @property
     def next_number(self) -> int | None:
         """What is counted next; None where the piece we are at is not counted, or is counted out."""
-        return None if self.short is None else self._tally + 1
+        return None if self._short is None else self._tally + 1
 
     @property
     def so_far(self) -> str:
         """How much of a piece is counted, and what to say."""
-        piece = self._short()
+        piece = self._to_count()
         what = f" {piece.each}" if piece.each else ""
         return (
             f"{say_number(str(piece.times))}{what} are asked for, {say_number(str(self._tally))} counted. "
@@ -104,19 +104,19 @@ class Within:
     @property
     def missing(self) -> str:
         """What it is about where DONE is said before a piece is counted out."""
-        piece = self._short()
+        piece = self._to_count()
         asked, counted = say_number(str(piece.times)), say_number(str(self._tally))
         return f"{piece.each or 'times'}, {asked} asked for, {counted} counted"
 
     def may_be(self, number: int) -> bool:
         """Whether a piece can have been done so often; the count may leave numbers out."""
-        return 0 < number <= _times(self._short())
+        return 0 < number <= _times(self._to_count())
 
     def count_on(self, number: int) -> Count:
         """So often a piece has been done by now."""
-        piece = self._short()
+        piece = self._to_count()
         self._tally = number
-        whole = self.short is None
+        whole = self._short is None
         if whole:
             self._keep(piece)
         words = f"{capital(say_number(str(number)))}{': that is all' if whole else ''}."
@@ -124,13 +124,13 @@ class Within:
 
     def let_pass(self) -> None:
         """A piece is done though it is not counted out: so many it were."""
-        piece = self._short()
+        piece = self._to_count()
         self._keep(piece)
         self._tally = _times(piece)
 
-    def _short(self) -> Piece:
-        """The piece that is counted, of which it is known that it is not counted out."""
-        piece = self.short
+    def _to_count(self) -> Piece:
+        """The piece we are at, of which it is known that it is counted and not counted out."""
+        piece = self._short
         assert piece is not None
         return piece
 
@@ -145,8 +145,8 @@ class Within:
         """The numbers that may be said now, and how; none where nothing is counted."""
         if self._do is None:
             return {}
-        if self.short is not None:
-            there: list[int | None] = [self.short.times]
+        if self._short is not None:
+            there: list[int | None] = [self._short.times]
         elif self.uncounted is not None:
             there = [self.uncounted.count]
         else:
