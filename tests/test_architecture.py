@@ -5,6 +5,7 @@
 
 from __future__ import annotations
 
+import ast
 import tomllib
 from pathlib import Path
 from typing import Any
@@ -74,9 +75,50 @@ def test_the_inner_rooms_know_no_sound_no_screen_and_no_clock(graph: ImportGraph
     assert imported & OUTSIDE == set()
 
 
+def machine_and_parts(graph: ImportGraph) -> set[str]:
+    """The session machine and all of its room that it leans on."""
+    machine, room = "handsfree.session.machine", graph.find_descendants("handsfree.session")
+    return {machine} | (graph.find_upstream_modules(machine) & room)
+
+
 def test_the_session_machine_is_made_of_data_alone(graph: ImportGraph) -> None:
-    """No file, no clock, no randomness: the same events give the same acts, which is what replay relies on."""
-    imported = graph.find_modules_directly_imported_by("handsfree.session.machine")
-    outside = {name for name in imported if not name.startswith("handsfree")}
-    assert outside == {"__future__", "collections", "dataclasses", "enum", "typing"}
-    assert "handsfree.session.journal" not in imported
+    """No file, no clock, no randomness: the same events give the same acts, which is what replay relies on.
+
+    That holds of each module that was taken out of the machine. Some of these reckon with times; none asks for one.
+    """
+    parts = machine_and_parts(graph)
+    assert "handsfree.session.journal" not in parts
+    data = {"__future__", "collections", "dataclasses", "enum", "typing"}
+    outside = {
+        part: {name for name in graph.find_modules_directly_imported_by(part) if not name.startswith("handsfree")}
+        for part in parts
+    }
+    assert outside.pop("handsfree.session.machine") == data
+    assert outside
+    for part, imported in outside.items():
+        assert imported <= data | {"datetime"}, part
+        assert asks_for_the_time(source_of(part)) == set(), part
+
+
+def test_a_module_that_asks_for_the_time_is_told() -> None:
+    assert asks_for_the_time("from datetime import datetime\nbegan = datetime.now()") == {"now"}
+    assert asks_for_the_time(source_of("handsfree.sound.clock")) == {"now"}
+
+
+def test_a_part_of_the_session_machine_can_be_read_without_it(graph: ImportGraph) -> None:
+    """None of them leads back to the machine, nor to one that leads to it."""
+    parts = machine_and_parts(graph)
+    leads_to = {part: graph.find_upstream_modules(part) & parts for part in parts}
+    assert leads_to["handsfree.session.machine"] == parts - {"handsfree.session.machine"}
+    for part, others in leads_to.items():
+        assert not [other for other in others if part in leads_to[other]], part
+
+
+def source_of(module: str) -> str:
+    return (ROOT / module.replace(".", "/")).with_suffix(".py").read_text(encoding="utf-8")
+
+
+def asks_for_the_time(source: str) -> set[str]:
+    """The names under which a clock of ``datetime`` is read in a module."""
+    read = {node.attr for node in ast.walk(ast.parse(source)) if isinstance(node, ast.Attribute)}
+    return read & {"now", "today", "utcnow"}

@@ -45,6 +45,7 @@ class Ledger:
     def __init__(self) -> None:
         self._off: dict[str, Off] = {}
         self._back: dict[str, Off] = {}  # as it was when it went back
+        self._remarks: dict[str, tuple[str, ...]] = {}  # about what is just coming off
 
     def __len__(self) -> int:
         return len(self._off)
@@ -65,7 +66,8 @@ class Ledger:
 
     def take_off(self, item: Item, step: str, count: int | None = None) -> Off:
         """Puts an item down as off; ``count`` where it is another than the procedure says."""
-        off = Off(item, step, count if count is not None else item.count)
+        remarks = self._remarks.pop(item.item, ())
+        off = Off(item, step, count if count is not None else item.count, remarks)
         self._off[item.item] = off
         return off
 
@@ -81,9 +83,12 @@ class Ledger:
         return off
 
     def remark(self, name: str, text: str) -> None:
-        """Adds what was said about an item, as it was heard."""
-        off = self._off[name]
-        self._off[name] = replace(off, remarks=(*off.remarks, text))
+        """Adds what was said about an item, as it was heard; about one that is just coming off, once it is off."""
+        off = self._off.get(name)
+        if off is None:
+            self._remarks[name] = (*self._remarks.get(name, ()), text)
+        else:
+            self._off[name] = replace(off, remarks=(*off.remarks, text))
 
     def before(self, names: Iterable[str]) -> list[str]:
         """What came off after any of ``names``, in a later step, and so goes back before it; the last first."""

@@ -21,9 +21,9 @@ A session is always in one phase, and the phase says what is open:
 Readings and answers move a STEP on through ``Procedure.target``, which is the only place that knows where a step leads.
 
 Two things are kept apart on purpose. *Where we are* in the procedure may be moved by the technician (GO BACK,
-CORRECTION, DISREGARD). *What the machine in front of us is like* (which source is isolated, what is off) only becomes
-safer by a step completed now: whatever is gone back to or taken back has made nothing safe until it is done again.
-Every move to a step is checked against it, and so is every reading, answer and "done" at a step.
+CORRECTION, DISREGARD). *What the equipment in front of us is like* (which source is isolated, what is off: see
+``equipment``) only becomes safer by a step completed now: whatever is gone back to or taken back has made nothing safe
+until it is done again. Every move to a step is checked against it, and so is every reading, answer and "done" at one.
 
 A watch reads in rounds. Between them nothing is asked for, and talk in the room is not answered; ``due`` says when
 the next round begins, and whoever runs the session sends ``Due`` then. What a watch or a figure says always follows
@@ -45,7 +45,6 @@ the proof), the session leads through the proof once more and then back to where
 
 from __future__ import annotations
 
-from collections import deque
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import asdict, dataclass, field, replace
 from enum import Enum, auto
@@ -63,7 +62,6 @@ from handsfree.procedure.model import (
     Do,
     Measure,
     Observe,
-    Piece,
     Procedure,
     Replacement,
     Signal,
@@ -74,6 +72,7 @@ from handsfree.procedure.model import (
     Watch,
 )
 from handsfree.procedure.proof import Energy
+from handsfree.session.equipment import Equipment
 from handsfree.session.events import (
     Act,
     Close,
@@ -92,12 +91,14 @@ from handsfree.session.events import (
     Started,
 )
 from handsfree.session.figures import Figures
-from handsfree.session.ledger import Ledger, Off, phrases_of
+from handsfree.session.instruction import Against, Count, Within, still_waited_for
+from handsfree.session.ledger import Off, phrases_of
 from handsfree.session.meters import Meters
 from handsfree.session.proving import Return, first_step, leaves_the_way, opens_only_what_is_off
 from handsfree.session.readings import Readings, Taken, measures_of
+from handsfree.session.spelled import HOW_TO_SPELL, Spelling, Wanted, identified, of_part, of_visit
 from handsfree.session.timers import Running, Timers, news
-from handsfree.session.vigil import Moment, Vigil, Within, as_kept
+from handsfree.session.vigil import Moment, Vigil, as_kept
 from handsfree.session.wording import (
     capital,
     figure_of,
@@ -113,7 +114,7 @@ from handsfree.session.wording import (
 )
 from handsfree.spoken.confusable import TWIN
 from handsfree.spoken.grammar import after_correction, understand
-from handsfree.spoken.identifiers import Form, Misheard, correct, say_identifier
+from handsfree.spoken.identifiers import Misheard, say_identifier
 from handsfree.spoken.meaning import (
     Answer,
     Command,
@@ -127,7 +128,6 @@ from handsfree.spoken.meaning import (
     Spelled,
     Word,
 )
-from handsfree.spoken.numbers import say_number
 from handsfree.spoken.readback import say_reading
 from handsfree.spoken.span import say_span
 from handsfree.spoken.words import OTHER_REASON, PHRASES, REASONS_AFTER
@@ -173,17 +173,6 @@ class Policy:
         return [text for text, score in alternatives if score < -self.rival]
 
 
-@dataclass(slots=True)
-class _Machine:
-    """What the machine in front of the technician is like, as far as completed steps tell."""
-
-    energy: dict[str, Energy] = field(default_factory=dict)
-    off: Ledger = field(default_factory=Ledger)
-    replaced: dict[str, str] = field(default_factory=dict)  # parts by name, and the step that verifies each
-    unverified: set[str] = field(default_factory=set)  # of these
-    tested: dict[str, str | None] = field(default_factory=dict)  # voltage steps since isolating, and the meter used
-
-
 @dataclass(frozen=True, slots=True)
 class _Cause:
     """A deviation that waits for its reason: ``word`` says which reasons there are, ``then`` takes the one given."""
@@ -200,15 +189,6 @@ class _Override:
     about: str
     then: Callable[[], None]
     more: Mapping[str, str] = field(default_factory=dict)  # for the record
-
-
-@dataclass(frozen=True, slots=True)
-class _Spelling:
-    """Something to be spelled: its key in the record, what it is called, how it is printed."""
-
-    what: str
-    called: str
-    form: Form
 
 
 @dataclass(frozen=True, slots=True)
@@ -252,7 +232,7 @@ class Session:
         self._path: list[str] = []  # spoken steps entered, oldest first
         self._outcomes: dict[str, str | None] = {}
         self._worn: dict[str, str] = {}  # readings of shorted leads that were refused, by step, until one is taken
-        self._machine = _Machine({name: Energy(source.at_start) for name, source in procedure.sources.items()})
+        self._equipment = Equipment(procedure.sources)
         self._readings = Readings(procedure)
         self._doubted: Reading | None = None
         self._doubted_correction: Reading | None = None
@@ -273,17 +253,13 @@ class Session:
         self._figures = Figures(procedure, self._readings)
         self._heard_at: Moment | None = None  # when the reading in doubt was said
         self._timers = Timers()
-        self._within = Within()
+        self._within = Within(procedure.steps[0], self._equipment.off)
         self._override: _Override | None = None
         self._cause: _Cause | None = None
-        self._spelling: deque[_Spelling] = deque()  # what is to be spelled, in order
-        self._spelled_before: list[_Spelling] = []  # what was spelled before it, for GO BACK
-        self._spelled: str | None = None  # the first of them as it was heard, to be affirmed
-        self._identified: dict[str, str | None] = {}  # what was spelled, None where it could not be
+        self._spelling = Spelling()
         self._after_spelling: Callable[[], None] = self._ask_meters
         self._noting = _Noting("note")
         self._notes = 0
-        self._remarks: dict[str, list[str]] = {}  # about what is just coming off, by item
         self._reason_from = (Phase.STEP, self._question)  # what asking for a reason interrupted
         self._note_from = (Phase.STEP, self._question)  # what a note interrupted
 
@@ -340,17 +316,9 @@ class Session:
             case Phase.NOTE:
                 return Open(dictation=True)
             case Phase.COUNT:
-                return Open(answers=self._counts_here(), words=words, items=self._items)
+                return Open(answers=self._within.numbers, words=words, items=self._items)
             case Phase.IDENTITY:
-                asked = self._spelling[0]
-                if self._spelled is None:
-                    words -= {Word.AFFIRM, Word.NEGATIVE}
-                return Open(
-                    words=words,
-                    identifier=asked.form,
-                    identifier_named=(asked.called,),
-                    change=self._spelled is not None,
-                )
+                return self._spelling.open(words)
             case Phase.STEP | Phase.DOUBT:
                 return replace(self._open_at_step(words), items=self._items)
             case _:
@@ -368,14 +336,14 @@ class Session:
             words -= {Word.GO_BACK}
         if self._last is None and not self._readings.of_watch(self._vigil):
             words -= {Word.DISREGARD}
-        counts = self._counts_here()
+        counts = self._within.numbers
         if counts:  # "correction four" would be taken for a reading before
             words, correction = words - {Word.CORRECTION}, None
         if not self._meters:
             words -= {Word.CHANGE_METER}
         if not isinstance(step, Do) and self._phase is Phase.STEP:
             words -= {Word.DONE, Word.AFFIRM, Word.NEGATIVE}
-        if not (isinstance(step, Do) and step.pieces):
+        if self._within.piece is None:
             words -= {Word.GO_AHEAD}
         if isinstance(step, Measure):
             return Open(reading=step.expectation, words=words, correction=correction)
@@ -385,33 +353,6 @@ class Session:
         if isinstance(step, Observe):
             return Open(answers=step.answers, words=words, correction=correction)
         return Open(answers=counts, words=words, correction=correction)
-
-    def _counts_here(self) -> Mapping[str, tuple[str, ...]]:
-        """The numbers that may be said at this instruction, and how; none where nothing is counted."""
-        step = self._here()
-        if not isinstance(step, Do):
-            return {}
-        short = self._short(step)
-        if short is not None:
-            most = (short.times or 0) + _TOO_MANY
-        else:
-            off = self._uncounted(step)
-            in_pieces = {piece.each for piece in step.pieces}
-            taken = [item.count for item in step.takes_off if item.item not in in_pieces]
-            there = taken if off is None else [off.count]
-            most = max((count + _TOO_MANY for count in there if count is not None), default=0)
-        where = "off" if step.takes_off else "back"
-        counts: dict[str, tuple[str, ...]] = {}
-        for number in map(str, range(most + 1 if most else 0)):
-            words, figures = say_number(number), say_number(number, by_digits=True)
-            counts[number] = (words, figures, f"{words} {where}")
-        return counts
-
-    def _uncounted(self, step: SpokenStep) -> Off | None:
-        """What goes back here by count and has not been counted."""
-        ledger = self._machine.off
-        back = [ledger[name] for name in step.puts_back if name in ledger and name not in self._within.counted]
-        return next((off for off in back if off.count is not None), None)
 
     def _measure(self, id: str) -> Measure:
         """The step of this id, of which it is known that it measures."""
@@ -478,8 +419,7 @@ class Session:
 
     def _begin(self) -> None:
         procedure = self.procedure
-        for source, state in self._machine.energy.items():
-            self._record_energy(source, state)
+        self._acts += self._equipment.at_start()
         self._say(f"{procedure.title}. {procedure.equipment}. Edition {procedure.edition}.", "status")
         self._say(procedure.local_rules, "status")
         if procedure.tools:
@@ -503,10 +443,7 @@ class Session:
         assert self._now is not None
         asked, self._phase, self._again = self._left_in(), Phase.STEP, 0
         self._doubted = self._doubted_correction = None
-        self._machine.tested.clear()
-        for source, state in self._machine.energy.items():
-            if state is Energy.PROVED_DEAD:
-                self._energy(source, Energy.ISOLATED)
+        self._acts += self._equipment.left_alone()
         away = f"It was left {say_span((self._now - left).total_seconds())} ago."
         if self._now < left:
             away = "The clock of this computer stands before the last entry of the record."
@@ -735,8 +672,7 @@ class Session:
         self._record(Mark.READING, taken.data(step))
         self._note_implausible(taken, step)
         self._worn.pop(step.id, None)
-        if step.quantity is Quantity.VOLTAGE:
-            self._machine.tested[step.id] = assessment.meter.meter if assessment.meter else None
+        self._equipment.measured(step, assessment.meter)
         self._say(sentence(taken.words), "reading")
         again = taken.outcome == Verdict.UNDECIDED and self.procedure.target(step.id, taken.outcome) == step.id
         if again and assessment.decision is not None:
@@ -889,53 +825,37 @@ class Session:
         for what in (name for name in OPENING if name in given):  # a record has them in another order
             value = given[what]
             words = say_identifier(value) if what in self.procedure.opening else value
-            self._record(Mark.IDENTIFIED, {"what": what, "value": value, "words": words})
+            self._record(Mark.IDENTIFIED, identified(what, value, words))
             self._say(f"{capital(OPENING[what])}: {words}.", "status")
-        wanted = [name for name in self.procedure.opening if name not in given]
-        asked = [_Spelling(name, OPENING[name], self.procedure.opening[name].form) for name in wanted]
-        self._ask_identities(asked, self._ask_meters)
+        self._ask_identities(of_visit(self.procedure, given), self._ask_meters)
 
-    def _ask_identities(self, asked: Iterable[_Spelling], then: Callable[[], None]) -> None:
-        self._spelling, self._after_spelling, self._spelled_before = deque(asked), then, []
+    def _ask_identities(self, wanted: Iterable[Wanted], then: Callable[[], None]) -> None:
+        self._spelling.begin(wanted)
+        self._after_spelling = then
         self._ask_to_spell()
 
     def _ask_to_spell(self) -> None:
-        self._spelled = None
-        if not self._spelling:
+        question = self._spelling.ask()
+        if question is None:
             self._phase = Phase.STEP
             self._after_spelling()
-            return
-        self._ask(Phase.IDENTITY, f"{capital(self._spelling[0].called)}? Spell it.")
+        else:
+            self._ask(Phase.IDENTITY, question)
 
     def _spell(self, meaning: Spelled | Respelled) -> None:
-        asked = self._spelling[0]
-        if isinstance(meaning, Respelled):
-            assert self._spelled is not None
-            found = correct(self._spelled, meaning.text, asked.form)
-            if isinstance(found, Misheard):
-                self._ask_again(meaning.text, found.reason)
-                return
-        else:
-            found = meaning.text
+        question = self._spelling.hear(meaning)
+        if isinstance(question, Misheard):
+            self._ask_again(meaning.text, question.reason)
+            return
         self._again = 0
-        self._spelled = found
-        self._ask(
-            Phase.IDENTITY,
-            f"{capital(asked.called)}: {say_identifier(found)}. Affirm, or say what is wrong, as in third is papa.",
-        )
+        self._ask(Phase.IDENTITY, question)
 
     def _affirm_spelled(self, command: Command) -> None:
-        assert self._spelled is not None  # AFFIRM is not open otherwise
-        asked = self._spelling[0]
-        same = asked.what == "new serial" and self._spelled == self._identified.get("old serial")
-        if same and "same serial" not in self._within.passed:
-            self._within.passed.add("same serial")
-            self._ask(Phase.IDENTITY, f"{capital(asked.called)}: the old one has the same. Affirm, or spell it again.")
+        doubt = self._spelling.doubt()
+        if doubt is not None:
+            self._ask(Phase.IDENTITY, doubt)
             return
-        self._spelled_before.append(self._spelling.popleft())
-        self._identified[asked.what] = self._spelled
-        words = say_identifier(self._spelled)
-        self._record(Mark.IDENTIFIED, {"what": asked.what, "value": self._spelled, "words": words})
+        self._record(Mark.IDENTIFIED, self._spelling.affirm())
         self._ask_to_spell()
 
     def _deny_spelled(self, command: Command) -> None:
@@ -943,115 +863,79 @@ class Session:
 
     def _spell_before(self, command: Command) -> None:
         """GO BACK while something is spelled: the one before is asked for again."""
-        if not self._spelled_before:
+        if self._spelling.go_back():
+            self._ask_to_spell()
+        else:
             self._refuse("nothing was spelled before this")
-            return
-        self._spelling.appendleft(self._spelled_before.pop())
-        self._ask_to_spell()
 
     def _unidentified(self, reason: str) -> None:
-        asked = self._spelling.popleft()
-        self._spelled_before.append(asked)
-        self._identified[asked.what] = None
-        self._deviate("unable", reason, asked.called)
-        self._say(f"No {asked.called}, {reason}. Recorded.", "answer")
+        left_out = self._spelling.leave_out()
+        self._deviate("unable", reason, left_out.called)
+        self._say(f"No {left_out.called}, {reason}. Recorded.", "answer")
         self._ask_to_spell()
 
     # -- long instructions, counts and what stands against "done" ------------------------------------------------------
 
-    def _piece(self, step: Step) -> Piece | None:
-        """The piece we are at; None where the step has none."""
-        return step.pieces[self._within.piece] if isinstance(step, Do) and step.pieces else None
-
-    def _short(self, step: Step) -> Piece | None:
-        """The piece we are at, where it is counted and not done as often as it is to be."""
-        piece = self._piece(step)
-        return piece if piece is not None and self._within.tally < (piece.times or 0) else None
-
     def _next_piece(self, command: Command) -> None:
         """GO AHEAD, or DONE before the last piece: the next of what is counted, or the next piece."""
-        step = self._here()
-        assert isinstance(step, Do)
-        if self._barred(step):
+        if self._barred(self._here()):
             return
-        short = self._short(step)
-        if short is not None and command.word is Word.DONE:
-            self._count_short(step, short)
-        elif short is not None:
-            self._count_on(step, short, self._within.tally + 1)
-        elif self._within.piece + 1 < len(step.pieces):
-            self._within.piece, self._within.tally = self._within.piece + 1, 0
-            self._record(Mark.PIECE, {"step": step.id, "piece": self._within.piece + 1, "of": len(step.pieces)})
-            said = Say(step.pieces[self._within.piece].say, "instruction")
+        within = self._within
+        if within.next_number is not None and command.word is Word.DONE:
+            self._count_short()
+        elif within.next_number is not None:
+            self._count_on(within.next_number)
+        elif within.more:
+            self._record(Mark.PIECE, within.go_on())
+            assert within.piece is not None
+            said = Say(within.piece.say, "instruction")
             self._step_said[-1] = said
             self._speak(said)
         else:
             self._say(f"That was the last piece. Say {PHRASES[Word.DONE][0]} when it is.", "status")
 
-    def _count_short(self, step: Do, piece: Piece) -> None:
+    def _count_short(self) -> None:
         """DONE before everything that is counted was: it may be so, for a reason."""
-        tally = self._within.tally
+        within = self._within
 
         def then() -> None:
-            if piece.each in step.off_here:
-                self._within.counted[str(piece.each)] = tally
-            self._within.tally = piece.times or tally
-            if self._within.piece + 1 < len(step.pieces):
+            within.let_pass()
+            if within.more:
                 self._next_piece(Command(Word.GO_AHEAD))
             else:
                 self._finish()
 
-        about = f"{piece.each or 'times'}, {say_number(str(piece.times))} asked for, {say_number(str(tally))} counted"
-        self._override = _Override("count differs", about, then)
-        self._ask_again("done", f"{self._counted_so_far(piece)}; or override and the reason")
+        self._override = _Override("count differs", within.missing, then)
+        self._ask_again("done", f"{within.so_far}; or override and the reason")
 
-    def _counted_so_far(self, piece: Piece) -> str:
-        what = f" {piece.each}" if piece.each else ""
-        return (
-            f"{say_number(str(piece.times))}{what} are asked for, {say_number(str(self._within.tally))} counted. "
-            "Say go ahead for each, or the number"
-        )
-
-    def _count_on(self, step: Do, piece: Piece, to: int) -> None:
-        self._within.tally, self._override = to, None
-        whole = to == piece.times
-        self._record(Mark.COUNTED, {"step": step.id, "item": piece.each, "count": to, "expected": piece.times})
-        self._say(f"{capital(say_number(str(to)))}{': that is all' if whole else ''}.", "answer")
-        if whole and piece.each is not None and piece.each in step.off_here:
-            self._within.counted[piece.each] = to
-        if whole and self._within.piece + 1 < len(step.pieces):
+    def _count_on(self, number: int) -> None:
+        self._override = None
+        self._counted(self._within.count_on(number))
+        if self._within.next_number is None and self._within.more:
             self._next_piece(Command(Word.GO_AHEAD))
 
     def _counts_on(self, meaning: Meaning) -> bool:
         """Whether this is the next number of a count: it is said back, and counts no more than one."""
-        return self._short(self.procedure.step(self._at)) is not None and meaning == Answer(str(self._within.tally + 1))
+        number = self._within.next_number
+        return number is not None and meaning == Answer(str(number))
 
     def _hear_count(self, number: int, text: str) -> None:
         """A number where something is counted."""
-        step = self._here()
-        assert isinstance(step, Do)
-        short = self._short(step)
-        if short is not None:
-            self._hear_tally(step, short, number, text)
-        elif (off := self._uncounted(step)) is not None:
-            self._count_back(step, off, number, done=self._phase is Phase.COUNT)
+        within = self._within
+        if within.next_number is not None:
+            if within.may_be(number):
+                self._again = 0
+                self._count_on(number)
+            else:
+                self._ask_again(text, within.so_far)
+        elif within.uncounted is not None:
+            self._count_back(within.uncounted, number, done=self._phase is Phase.COUNT)
         else:
-            self._count_off(step, number)
+            self._counted(within.count_off(number))
 
-    def _hear_tally(self, step: Do, piece: Piece, number: int, text: str) -> None:
-        if 0 < number <= (piece.times or 0):
-            self._again = 0
-            self._count_on(step, piece, number)
-        else:
-            self._ask_again(text, self._counted_so_far(piece))
-
-    def _count_off(self, step: Do, number: int) -> None:
-        """How many of what comes off here were counted by the technician."""
-        item = next(item for item in step.takes_off if item.count is not None)
-        self._within.counted[item.item] = number
-        self._record(Mark.COUNTED, {"step": step.id, "item": item.item, "count": number, "expected": item.count})
-        other = "" if number == item.count else f", and the procedure has {say_number(str(item.count))}"
-        self._say(f"{capital(say_number(str(number)))} {item.item}{other}.", "answer")
+    def _counted(self, count: Count) -> None:
+        self._record(Mark.COUNTED, count.data)
+        self._say(count.words, "answer")
 
     def _finish(self) -> None:
         """The instruction is done, unless something stands against it that is to be answered or overridden first."""
@@ -1061,105 +945,66 @@ class Session:
         self._override = None
         if self._barred(step):  # the session may have been left since DONE was said
             return
-        if not (self._waited(step) and self._in_order(step) and self._all_back(step) and self._new_part(step)):
-            return
-        self._record(Mark.DONE, {"step": step.id})
-        self._complete(step, None)
+        within = self._within
+        against = within.against(self._timers, self._moment)
+        if against is not None:
+            self._stands_against(against)
+        elif within.uncounted is not None:
+            self._ask(Phase.COUNT, f"{capital(within.uncounted.counted)} came off. How many are back?")
+        elif step.replaces is not None and (wanted := of_part(step.replaces)) and "serial" not in within.passed:
+            within.passed.add("serial")
+            self._ask_identities(wanted, self._finish)
+        else:
+            self._record(Mark.DONE, {"step": step.id})
+            self._complete(step, None)
 
-    def _stands_against(self, what: str, about: str, reason: str) -> Literal[False]:
+    def _stands_against(self, against: Against) -> None:
         """Refuses DONE for something that may be overridden."""
-        self._refuse(f"{reason}. Or say override and the reason")
+        self._refuse(f"{against.reason}. Or say override and the reason")
 
         def then() -> None:
-            self._within.passed.add(what)
+            self._within.passed.add(against.what)
             self._finish()
 
-        self._override = _Override(what, about, then)
-        return False
+        self._override = _Override(against.what, against.about, then)
 
-    def _waited(self, step: Do) -> bool:
-        about = self._still_waited_for(step)
-        if about is None or "too early" in self._within.passed:
-            return True
-        return self._stands_against("too early", about, f"wait, {about}")
-
-    def _still_waited_for(self, step: SpokenStep) -> str | None:
-        """The timers of a step that still run, in words; None where none does."""
-        wait = [step.wait.timer] if isinstance(step, Do) and step.wait else []
-        left = {name: self._timers.left(name, self._moment) for name in (*step.waits_for, *wait)}
-        running = [spaced(name) for name, seconds in left.items() if seconds > 0]
-        return f"{', '.join(running)}, {say_span(max(left.values()))} to go" if running else None
-
-    def _in_order(self, step: Do) -> bool:
-        if step.any_order or "out of order" in self._within.passed:
-            return True
-        first = [name for name in self._machine.off.before(step.puts_back) if name not in step.puts_back]
-        if not first:
-            return True
-        about = f"{', '.join(step.puts_back)} before {', '.join(first)}"
-        return self._stands_against("out of order", about, f"{', '.join(first)} goes back first")
-
-    def _all_back(self, step: Do) -> bool:
-        """Whether what is counted was counted on its way back; asks for what was not."""
-        off = self._uncounted(step)
-        if off is not None:
-            self._ask(Phase.COUNT, f"{capital(off.counted)} came off. How many are back?")
-        return off is None
-
-    def _count_back(self, step: Do, off: Off, number: int, *, done: bool) -> None:
+    def _count_back(self, off: Off, number: int, *, done: bool) -> None:
         """How many went back; ``done`` is whether DONE was said and this was asked for."""
-        assert off.count is not None
-        self._record(Mark.COUNTED, {"step": step.id, "item": off.name, "count": number, "expected": off.count})
+        within, count = self._within, self._within.count_back(off, number)
 
         def then() -> None:
-            self._within.counted[off.name] = number
+            within.take(count)
             if done:
                 self._finish()
             else:
                 self._phase = Phase.STEP
 
-        if number == off.count:
+        if count.differs is None:
             self._override = None  # which a wrong number may have left open
-            self._say(f"{capital(off.counted)}: all back.", "answer")
+            self._counted(count)
             then()
             return
-        out, back = say_number(str(off.count)), say_number(str(number))
-        odd = abs(off.count - number)
-        wrong = f"{say_number(str(odd))} {'missing' if number < off.count else 'too many'}"
-        self._override = _Override("count differs", f"{off.name}, {out} out, {back} back", then)
-        asked = (
-            f"{capital(off.name)}: {out} out, {back} back, {wrong}. Say the number again, or override and the reason."
-        )
+        self._record(Mark.COUNTED, count.data)
+        self._override = _Override("count differs", count.differs, then)
         if done:
-            self._ask(Phase.COUNT, asked)
+            self._ask(Phase.COUNT, count.words)
         else:
-            self._say(asked, "asked again")
+            self._say(count.words, "asked again")
 
     # -- parts and limits ----------------------------------------------------------------------------------------------
-
-    def _new_part(self, step: Do) -> bool:
-        """Whether the serial numbers of a part that is replaced are known; asks for them where they are not."""
-        part = step.replaces
-        if part is None or part.serial is None or "serial" in self._within.passed:
-            return True
-        form = part.serial.form
-        self._within.passed.add("serial")
-        asked = [_Spelling(f"{age} serial", f"serial of the {age} {part.part}", form) for age in ("old", "new")]
-        self._ask_identities(asked, self._finish)
-        return False
 
     def _replace(self, step: Do, part: Replacement) -> None:
         bad = self._readings.last_nonconforming()
         why = None if bad is None else f"{self._readings.asked(bad).reading}: {bad.words}"
-        self._machine.replaced[part.part] = part.verified_by
-        self._machine.unverified.add(part.part)
+        old, new = self._spelling.take_serials()
+        self._equipment.replace(part.part, part.verified_by)
         self._record(
             Mark.REPLACED,
             {
                 "step": step.id,
                 "part": part.part,
-                "old": self._identified.pop("old serial", None),
-                "new": self._identified.pop("new serial", None),
+                "old": old,
+                "new": new,
                 "reading": None if bad is None else bad.id,
                 "reason": why,
                 "verified_by": part.verified_by,
@@ -1173,7 +1018,7 @@ class Session:
             return None
         if step.binding_limit or step.isolates or step.proves_dead or step.energises or step.lead_zero:
             return None
-        if step.id in (self._machine.replaced[part] for part in self._machine.unverified):
+        if step.id in self._equipment.unverified.values():
             return None
         target = self.procedure.target(step.id, Verdict.CONFORMING)
         if target == self.procedure.target(step.id, outcome):
@@ -1192,28 +1037,14 @@ class Session:
     # -- the ledger, notes and timers ----------------------------------------------------------------------------------
 
     def _what_is_off(self, command: Command) -> None:
-        part = self._partly_off()
-        self._say(self._machine.off.what_is_off() + (f" Coming off: {part}." if part else ""), "status")
-
-    def _partly_off(self) -> str | None:
-        """How much of what is counted at this step has come off, in words; None where nothing has."""
-        step = self.procedure.step(self._at)
-        piece = self._piece(step)
-        if piece is None or not isinstance(step, Do):
-            return None
-        counted = {**self._within.counted, **({piece.each: self._within.tally} if piece.each and piece.times else {})}
-        parts = [
-            f"{say_number(str(counted[item.item]))} of {say_number(str(item.count))} {item.item}"
-            for item in step.takes_off
-            if item.count is not None and counted.get(item.item)
-        ]
-        return ", ".join(parts) if parts else None
+        part = self._within.partly_off
+        self._say(self._equipment.off.what_is_off() + (f" Coming off: {part}." if part else ""), "status")
 
     def _meant(self, command: Command) -> list[Off]:
         """What is off and was asked about; asked about nothing, what came off last."""
         if command.item is not None:
-            return self._machine.off.named(command.item)
-        last = self._machine.off.last
+            return self._equipment.off.named(command.item)
+        last = self._equipment.off.last
         return [] if last is None else [last]
 
     def _where_goes(self, command: Command) -> None:
@@ -1224,10 +1055,10 @@ class Session:
             self._say(f"{capital(off.name)}: {off.whereabouts}", "status")
 
     def _how_many(self, command: Command) -> None:
-        ledger = self._machine.off
+        ledger = self._equipment.off
         counted = self._meant(command) if command.item is not None else [ledger[name] for name in ledger]
         counted = [off for off in counted if off.count is not None or command.item is not None]
-        part = self._partly_off()
+        part = self._within.partly_off
         if part:
             self._say(f"{capital(part)} off.", "status")
         elif not counted:
@@ -1243,7 +1074,7 @@ class Session:
         self._begin_note(_Noting("note"), "Note.")
 
     def _orientation_note(self, command: Command) -> None:
-        last = self._machine.off.last
+        last = self._equipment.off.last
         here = self._here()
         about = here.off_here[-1] if here.off_here else None if last is None else last.name
         if about is None:
@@ -1286,10 +1117,7 @@ class Session:
             },
         )
         if noting.item is not None and text:
-            if noting.item in self._machine.off:
-                self._machine.off.remark(noting.item, text)
-            else:
-                self._remarks.setdefault(noting.item, []).append(text)
+            self._equipment.off.remark(noting.item, text)
         if noting.kind == "reason":
             assert self._cause is not None
             self._phase, self._question = self._reason_from
@@ -1370,16 +1198,16 @@ class Session:
         """The step is done: its effects happen, and we go where it leads."""
         self._last = (step.id, reading)
         self._outcomes[step.id] = outcome
-        if self._return is not None and (step.id == self._return.step or leaves_the_way(step, self._machine.off)):
+        if self._return is not None and (step.id == self._return.step or leaves_the_way(step, self._equipment.off)):
             self._return = None
         target = self.procedure.target(step.id, outcome)
         if not isinstance(step, Measure | Watch) or outcome in (None, Verdict.CONFORMING):
             self._apply(step)
-            unproved = [source for source in step.proves_dead if self._machine.energy[source] is Energy.ISOLATED]
+            unproved = [source for source in step.proves_dead if self._equipment.energy[source] is Energy.ISOLATED]
             if unproved and target is not None and self._prove_again(target, unproved):
                 return
         else:
-            self._disprove(step, outcome)
+            self._acts += self._equipment.disprove(step, outcome)
         for timer in step.starts:
             self._start_timer(timer)
         if self._return is not None and self._may_return(self._return):
@@ -1389,73 +1217,19 @@ class Session:
             self._override = self._against_limit(step, outcome, reading)
 
     def _apply(self, step: SpokenStep) -> None:
-        for source in step.isolates:
-            if self._machine.energy[source] is Energy.LIVE:
-                self._energy(source, Energy.ISOLATED)
-                self._machine.tested.clear()
-        # A meter that is proved on a live source before and after proves nothing of another one in between.
-        one_meter = len(set(self._machine.tested.values())) <= 1
-        for source in step.proves_dead:
-            # Dead and not isolated is a supply that happens to be off: it can come back.
-            if self._machine.energy[source] is Energy.ISOLATED and one_meter:
-                self._energy(source, Energy.PROVED_DEAD)
-        if step.proves_dead and not one_meter:
+        """What a completed step makes of the equipment."""
+        equipment = self._equipment
+        self._acts += equipment.isolate(step)
+        if step.proves_dead and not equipment.one_meter:
             self._refuse(_TWO_METERS)
-        elif step.proves_dead:
-            self._machine.tested.clear()
-        for source in step.energises:
-            self._energy(source, Energy.LIVE)
-        for item in step.takes_off:
-            if item.item not in self._machine.off:
-                off = self._machine.off.take_off(item, step.id, self._within.counted.get(item.item))
-                for remark in self._remarks.pop(item.item, []):
-                    self._machine.off.remark(item.item, remark)
-                self._record_off(off, step)
-        for name in step.puts_back:
-            if name in self._machine.off:
-                self._machine.off.put_back(name)
-                self._record(Mark.PUT_BACK, {"step": step.id, "item": name})
+        else:
+            self._acts += equipment.prove_dead(step)
+        self._acts += equipment.energise(step)
+        self._acts += equipment.take_off(step, self._within.counted)
+        self._acts += equipment.put_back(step)
         if isinstance(step, Do) and step.replaces is not None:
             self._replace(step, step.replaces)
-        for part, verified_by in self._machine.replaced.items():
-            if verified_by == step.id and part in self._machine.unverified:
-                self._machine.unverified.remove(part)
-                self._record(Mark.VERIFIED, {"step": step.id, "part": part, "stands": True})
-
-    def _disprove(self, step: SpokenStep, outcome: str | None) -> None:
-        """Measured and not dead: whatever was believed before holds no longer."""
-        for source in step.proves_dead:
-            if outcome == Verdict.NONCONFORMING:
-                self._energy(source, Energy.LIVE)
-            elif self._machine.energy[source] is Energy.PROVED_DEAD:
-                self._energy(source, Energy.ISOLATED)
-
-    def _take_back(self, step: SpokenStep) -> None:
-        """What the step made safe is not until it is done again; what it took off or energised stays so."""
-        self._disprove(step, None)
-        for source in step.isolates:
-            self._energy(source, Energy.LIVE)
-        for part, verified_by in self._machine.replaced.items():
-            if verified_by == step.id and part not in self._machine.unverified:
-                self._machine.unverified.add(part)
-                self._record(Mark.VERIFIED, {"step": step.id, "part": part, "stands": False})
-        for name in step.puts_back:
-            if name not in self._machine.off:
-                self._record_off(self._machine.off.not_back(name, step.id), step)
-
-    def _record_off(self, off: Off, step: SpokenStep) -> None:
-        more = {"count": off.count, "place": off.item.place, "orientation": off.item.orientation}
-        known = {key: value for key, value in more.items() if value is not None}
-        self._record(Mark.TAKEN_OFF, {"step": step.id, "item": off.name, **known})
-
-    def _energy(self, source: str, state: Energy) -> None:
-        if self._machine.energy[source] is not state:
-            self._machine.energy[source] = state
-            self._record_energy(source, state)
-
-    def _record_energy(self, source: str, state: Energy) -> None:
-        name = self.procedure.sources[source].name
-        self._record(Mark.ENERGY, {"source": source, "name": name, "state": state.value})
+        self._acts += equipment.verify(step)
 
     def _prove_again(self, place: str, sources: Iterable[str]) -> bool:
         """Leads through the proof that sources are dead, and from there back to ``place``.
@@ -1463,13 +1237,13 @@ class Session:
         False where the way so far has no such proof.
         """
         wanted = frozenset(sources)
-        start = first_step(self.procedure, self._path, self._machine.energy, wanted)
+        start = first_step(self.procedure, self._path, self._equipment.energy, wanted)
         if start is None:
             return False
         within = self._within if place == self._at else None
         back = self._return or Return(place, wanted, len(self._path), within)
         names = " and ".join(source.name for key, source in self.procedure.sources.items() if key in wanted)
-        self._machine.tested.clear()
+        self._equipment.prove_anew()
         self._say(f"Dead is to be proved again: {names}. Then we go on where we were.", "status")
         if not self._go(start):
             return False
@@ -1478,14 +1252,12 @@ class Session:
 
     def _prove_first(self, step: SpokenStep) -> bool:
         """Leads through the proof where that is all that hands inside wait for."""
-        energy = self._machine.energy
-        unproved = [source for source, state in energy.items() if state is not Energy.PROVED_DEAD]
-        return step.hands_inside and self._prove_again(step.id, unproved)
+        return step.hands_inside and self._prove_again(step.id, self._equipment.unproved)
 
     def _may_return(self, back: Return) -> bool:
-        energy, step = self._machine.energy, self.procedure.step(back.step)
-        proved = all(energy[source] is Energy.PROVED_DEAD for source in back.sources)
-        return proved and not (isinstance(step, SpokenStep) and self._blocked(step))
+        step = self.procedure.step(back.step)
+        proved = back.sources.isdisjoint(self._equipment.unproved)
+        return proved and not (isinstance(step, SpokenStep) and self._equipment.blocked(step))
 
     def _go(self, id: str | None) -> bool:
         """Enters a step, or refuses to and stays."""
@@ -1513,15 +1285,14 @@ class Session:
             if self._owed:
                 missing = ", ".join(spaced(owed) for owed in self._owed)
                 return self._refuse(f"no finding before this is done again: {missing}. Say go back, or end session")
-            if step.condition == "sound" and self._machine.unverified:
-                part = min(self._machine.unverified)
-                missing = self._machine.replaced[part]
+            if step.condition == "sound" and self._equipment.unverified:
+                part, missing = min(self._equipment.unverified.items())
                 return self._refuse(
                     f"the new {part} is not verified: that is done by {spaced(missing)}. Say go back, or end session"
                 )
             self._conclude(step)
             return True
-        reason = self._blocked(step)
+        reason = self._equipment.blocked(step)
         if reason is not None:
             return self._prove_first(step) or self._refuse(reason)
         self._at = step.id
@@ -1533,7 +1304,7 @@ class Session:
         self._record(Mark.ENTERED, {"step": step.id, "kind": step.kind, "text": step.say})
         self._doubted_correction = None
         self._vigil = None
-        self._within, self._override = Within(), None
+        self._within, self._override = Within(step, self._equipment.off), None
         if self._return is not None and self._return.step == step.id and self._return.within is not None:
             self._within = self._return.within
         self._use_for(step)
@@ -1554,7 +1325,7 @@ class Session:
         """The step of this id, or on the way through a proof the first after it that has anything left to do."""
         step = self.procedure.step(id)
         back = self._return
-        while back is not None and step.id != back.step and opens_only_what_is_off(step, self._machine.off):
+        while back is not None and step.id != back.step and opens_only_what_is_off(step, self._equipment.off):
             step = self.procedure.step(self.procedure.target(step.id) or back.step)
         return step
 
@@ -1580,7 +1351,7 @@ class Session:
 
     def _barred(self, step: SpokenStep) -> bool:
         """Refuses to go on with the step we are at where the machine's state does not allow it any more."""
-        blocked = self._blocked(step)
+        blocked = self._equipment.blocked(step)
         if blocked is not None and self._prove_first(step):
             return True
         reason = blocked or self._unfit(step)
@@ -1588,43 +1359,20 @@ class Session:
             self._refuse(reason)
         return reason is not None
 
-    def _blocked(self, step: SpokenStep) -> str | None:
-        """Why the machine's state forbids this step; None where it does not."""
-        energy, sources = self._machine.energy, self.procedure.sources
-        if step.hands_inside:
-            for source, state in energy.items():
-                if state is not Energy.PROVED_DEAD:
-                    known = "live" if state is Energy.LIVE else "isolated, but not proved dead"
-                    return f"hands stay out: {sources[source].name} is {known}"
-        for source in step.needs_isolated:
-            if energy[source] is Energy.LIVE:
-                return f"isolate first: {sources[source].name} is live"
-        for source in step.needs_live:
-            if energy[source] is not Energy.LIVE:
-                return f"this step needs power: {sources[source].name} is {energy[source].value}"
-        if step.takes_off:
-            for key, supply in sources.items():
-                if supply.kind == "electrical" and energy[key] is Energy.LIVE:
-                    return f"nothing comes off: {supply.name} is live"
-        left = [item for item in self._machine.off if item not in step.puts_back]
-        if step.energises and left:
-            return f"put back first: {', '.join(left)}"
-        return None
-
     def _words_of(self, step: SpokenStep) -> list[Say]:
         gravest_first = sorted(step.cautions, key=lambda caution: list(Signal).index(caution.signal))
         said = [Say(warning(caution), "caution") for caution in gravest_first]
         if isinstance(step, Measure) and step.needs_rating is not None and self._meters.of(step) is None:
             said.append(Say(f"Use a meter of {rating(step.needs_rating)}.", "instruction"))
         said.append(Say(step.say, "instruction"))
-        piece = self._piece(step)
-        if piece is not None:
-            said.append(Say(piece.say, "instruction"))
+        if self._within.piece is not None:
+            said.append(Say(self._within.piece.say, "instruction"))
         return said
 
     def _conclude(self, step: Conclude) -> None:
         self._record(Mark.ENTERED, {"step": step.id, "kind": step.kind, "text": step.finding})
         self._at = step.id
+        self._within = Within(step, self._equipment.off)
         for caution in step.cautions:
             self._say(warning(caution), "caution")
         self._record(
@@ -1643,7 +1391,7 @@ class Session:
 
     def _close(self, outcome: str) -> None:
         standing = self.standing
-        off, live, part = self._machine.off, self._live(), self._partly_off()
+        off, live, part = self._equipment.off, self._equipment.live, self._within.partly_off
         if off or part:
             left = ", ".join([*off, *([part] if part else [])])
             self._deviate("left off", left)
@@ -1660,10 +1408,6 @@ class Session:
         self._resume, self._phase = self._left_in(), Phase.CLOSED
         self._acts.append(Close(outcome))
 
-    def _live(self) -> list[str]:
-        energy = self._machine.energy
-        return [source.name for key, source in self.procedure.sources.items() if energy[key] is Energy.LIVE]
-
     # -- procedure words -----------------------------------------------------------------------------------------------
 
     def _done(self, command: Command) -> None:
@@ -1671,7 +1415,7 @@ class Session:
         if self._barred(step):
             return
         assert isinstance(step, Do)  # DONE is not open otherwise
-        if self._short(step) is not None or self._within.piece + 1 < len(step.pieces):
+        if self._within.next_number is not None or self._within.more:
             self._next_piece(command)
         else:
             self._finish()
@@ -1733,7 +1477,7 @@ class Session:
             self._withdraw(old, None, "correction")
             self._say_withdrawn(old)
             if old.outcome == Verdict.CONFORMING:
-                self._take_back(step)
+                self._acts += self._equipment.take_back(step)
             self._lead(step.id, self._owed.get(step.id, old.outcome), step.id)
             if step.id in self._owed:
                 self._say("Say correction and the right reading.", "asked again")
@@ -1749,8 +1493,8 @@ class Session:
         left_by = self._owed.pop(step.id, old.outcome)
         if new.outcome != old.outcome:
             if old.outcome == Verdict.CONFORMING:
-                self._take_back(step)
-            self._disprove(step, new.outcome)
+                self._acts += self._equipment.take_back(step)
+            self._acts += self._equipment.disprove(step, new.outcome)
         if new.outcome != left_by:
             self._lead(step.id, left_by, self.procedure.target(step.id, new.outcome))
             return
@@ -1778,7 +1522,7 @@ class Session:
                 self._withdraw(old, None, "correction")
                 self._say_withdrawn(old)
                 if left_by == Verdict.CONFORMING:
-                    self._take_back(step)
+                    self._acts += self._equipment.take_back(step)
                 self._lead(step.id, left_by, step.id)
             return
         new = self._write_point(step, old.series, command.reading, old.seconds, self._means_of(old))
@@ -1806,8 +1550,8 @@ class Session:
             self._repeat()
             return
         if left_by == Verdict.CONFORMING:
-            self._take_back(step)
-        self._disprove(step, outcome)
+            self._acts += self._equipment.take_back(step)
+        self._acts += self._equipment.disprove(step, outcome)
         self._say(sentence(f"{found.reason}: {outcome}"), "reading")
         self._lead(step.id, left_by, self.procedure.target(step.id, outcome))
 
@@ -1841,7 +1585,7 @@ class Session:
         taken = self._readings.of_id(reading)
         if taken is not None:
             self._withdraw(taken, None, "disregard")
-        self._take_back(step)
+        self._acts += self._equipment.take_back(step)
         self._say("Disregarded.", "status")
         self._lead(left, left_by, left)
 
@@ -1909,7 +1653,7 @@ class Session:
     def _leave_out(self, what: str, reason: str) -> None:
         step = self._here()
         self._phase = Phase.STEP
-        self._deviate(what, reason, self._still_waited_for(step))
+        self._deviate(what, reason, still_waited_for(step, self._timers, self._moment))
         self._say(f"{capital(what)}, {reason}. Recorded.", "answer")
         target = self._way_round(step)
         if target is None:
@@ -1938,16 +1682,16 @@ class Session:
         self._last = None
         returned = self.procedure.step(back)
         assert isinstance(returned, SpokenStep)
-        self._take_back(returned)
+        self._acts += self._equipment.take_back(returned)
         if self._unfit(self._here()) is None:  # that was said on entering
             self._barred(self._here())
 
     def _how_far(self, command: Command) -> None:
         spoken = [step.id for step in self.procedure.steps if isinstance(step, SpokenStep)]
         parts = [f"Step {spoken.index(self._at) + 1} of {len(spoken)}", figure_of(self.standing, "reading")]
-        parts += [f"{source.name} {self._machine.energy[key].value}" for key, source in self.procedure.sources.items()]
-        if self._machine.off:
-            parts.append(f"off: {', '.join(self._machine.off)}")
+        parts += self._equipment.states
+        if self._equipment.off:
+            parts.append(f"off: {', '.join(self._equipment.off)}")
         running = self._timers.how_long(self._moment)
         if running:
             parts.append(running.removesuffix("."))
@@ -2019,7 +1763,7 @@ class Session:
             assert self._cause is not None
             return f"The reasons are: {', '.join(REASONS_AFTER[self._cause.word])}."
         if self._phase is Phase.IDENTITY:
-            return "Spell letters as alfa, bravo, charlie, and say digits one by one; or unable and the reason."
+            return HOW_TO_SPELL
         if self._phase is Phase.COUNT:
             return "Say the number, or override and the reason."
         if self._phase is Phase.NOTE:
@@ -2032,9 +1776,8 @@ class Session:
             return "Say the digits one by one, then the unit."
         if isinstance(step, Observe):
             return f"Say {' or '.join(phrases[0] for phrases in step.answers.values())}."
-        short = self._short(step)
-        if short is not None:
-            return sentence(self._counted_so_far(short))
+        if self._within.next_number is not None:
+            return sentence(self._within.so_far)
         return "Say done, or unable and the reason."
 
     def _refuse(self, reason: str) -> Literal[False]:
@@ -2057,7 +1800,6 @@ _HARMLESS = frozenset(
         *(Word.WHAT_IS_OFF, Word.WHERE_GOES, Word.HOW_MANY, Word.HOW_LONG),
     }
 )
-_TOO_MANY = 20  # so many more than there are can be counted
 
 
 def _words() -> dict[tuple[Phase, Word], Callable[[Session, Command], None]]:

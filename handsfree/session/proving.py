@@ -16,7 +16,7 @@ from dataclasses import dataclass
 
 from handsfree.procedure.model import Do, Measure, Procedure, SpokenStep, Step
 from handsfree.procedure.proof import Energy
-from handsfree.session.vigil import Within
+from handsfree.session.instruction import Within
 from handsfree.spoken.meaning import Quantity
 
 

@@ -1,4 +1,4 @@
-"""How far a step has come: a watch that is under way, and an instruction that is done in pieces.
+"""A watch that is under way: which of its readings is due next, and when.
 
 The one rule: time only comes in with events, and is taken as the journal keeps it, to the millisecond; so a replay
 comes to the same seconds.
@@ -18,20 +18,6 @@ Moment = datetime  # under another name for the machine, which has no business w
 def as_kept(time: Moment) -> Moment:
     """A time as the journal keeps it."""
     return time.replace(microsecond=time.microsecond // 1000 * 1000)
-
-
-@dataclass(slots=True)
-class Within:
-    """Where we are within an instruction.
-
-    ``piece`` counts from 0; ``tally`` is how often the piece has been done. ``counted`` is what was counted at this
-    step, by item; ``passed`` is what stood against DONE and was answered or overridden.
-    """
-
-    piece: int = 0
-    tally: int = 0
-    counted: dict[str, int] = field(default_factory=dict)
-    passed: set[str] = field(default_factory=set)
 
 
 @dataclass(slots=True)

@@ -88,7 +88,7 @@ def test_what_is_refused_stands_there_with_the_reason() -> None:
 
 def test_what_is_off_and_what_is_live_is_what_the_session_says_it_is() -> None:
     watched = Watched().till("start-relay")
-    assert set(watched.view.off) == set(watched.visit.session._machine.off)
+    assert set(watched.view.off) == set(watched.visit.session._equipment.off)
     assert watched.view.off
     assert set(watched.view.energy.values()) == {"proved dead"}
     watched.say(*RELAY[RELAY.index("nine point four ohms") :])
@@ -232,8 +232,8 @@ def test_whatever_is_said_the_view_follows_the_session(texts: list[str]) -> None
         assert json.loads(json.dumps(state(view, TIME))) == state(view, TIME)
         assert (view.closed != "") == session.closed
         assert view.readings == session.standing
-        assert list(view.off) == list(session._machine.off)
-        assert list(view.energy.values()) == [energy.value for energy in session._machine.energy.values()]
+        assert list(view.off) == list(session._equipment.off)
+        assert list(view.energy.values()) == [energy.value for energy in session._equipment.energy.values()]
         assert view.step is not None
         assert view.step.id == session.at
         assert view.deviations == sum(record.mark is Mark.DEVIATION for record in recorded)

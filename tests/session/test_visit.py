@@ -524,7 +524,7 @@ def test_a_new_part_with_the_serial_of_the_old_one_is_asked_about_once() -> None
 
 def test_there_is_no_sound_finding_before_a_new_part_is_verified() -> None:
     visit = Visit().hear(*TO_WAIT).wait(minutes=30).hear("done")
-    visit.session._machine.unverified.add("fan motor")
+    visit.session._equipment.replace("fan motor", "fan-current")
     visit.hear("minus fourteen degrees")
     assert visit.session.finding is None
     assert visit.said[-1].startswith("Not possible: the new fan motor is not verified")

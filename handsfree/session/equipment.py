@@ -1,0 +1,200 @@
+"""What the equipment in front of the technician is like, as far as completed steps tell: which sources of energy are
+live, isolated or proved dead, what is off, and which new part is not verified.
+
+The one rule: it only becomes safer by a step that is completed now. A step that is taken back has made nothing safe
+until it is done again; what it took off or energised stays so.
+
+Whatever changes something gives the records of what is different now, in order.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+
+from handsfree.judge.meter import Meter
+from handsfree.procedure.model import EnergySource, Measure, SpokenStep, Verdict
+from handsfree.procedure.proof import Energy
+from handsfree.session.events import Mark, Record
+from handsfree.session.ledger import Ledger, Off
+from handsfree.spoken.meaning import Quantity
+
+
+class Equipment:
+    """``energy`` is what is known of each source of energy, by its key; ``off`` is what is off."""
+
+    def __init__(self, sources: Mapping[str, EnergySource]) -> None:
+        self._sources = sources
+        self.energy = {name: Energy(source.at_start) for name, source in sources.items()}
+        self.off = Ledger()
+        self._replaced: dict[str, str] = {}  # parts by name, and the step that verifies each
+        self._unverified: set[str] = set()  # of these
+        self._tested: dict[str, str | None] = {}  # voltage steps since isolating, and the meter used
+
+    # -- what is known -------------------------------------------------------------------------------------------------
+
+    @property
+    def live(self) -> list[str]:
+        """The names of the sources that are live."""
+        return [source.name for key, source in self._sources.items() if self.energy[key] is Energy.LIVE]
+
+    @property
+    def states(self) -> list[str]:
+        """Each source by name, and what is known of it."""
+        return [f"{source.name} {self.energy[key].value}" for key, source in self._sources.items()]
+
+    @property
+    def unproved(self) -> frozenset[str]:
+        """The sources that are not proved dead."""
+        return frozenset(source for source, state in self.energy.items() if state is not Energy.PROVED_DEAD)
+
+    @property
+    def unverified(self) -> Mapping[str, str]:
+        """The new parts that were not shown to work, and the step that does it."""
+        return {part: step for part, step in self._replaced.items() if part in self._unverified}
+
+    @property
+    def one_meter(self) -> bool:
+        """Whether all voltages since isolating were measured with the same meter.
+
+        One that is proved on a live source before and after proves nothing of another one in between.
+        """
+        return len(set(self._tested.values())) <= 1
+
+    def blocked(self, step: SpokenStep) -> str | None:
+        """Why a step is forbidden now; None where it is not."""
+        energy, sources = self.energy, self._sources
+        if step.hands_inside:
+            for source, state in energy.items():
+                if state is not Energy.PROVED_DEAD:
+                    known = "live" if state is Energy.LIVE else "isolated, but not proved dead"
+                    return f"hands stay out: {sources[source].name} is {known}"
+        for source in step.needs_isolated:
+            if energy[source] is Energy.LIVE:
+                return f"isolate first: {sources[source].name} is live"
+        for source in step.needs_live:
+            if energy[source] is not Energy.LIVE:
+                return f"this step needs power: {sources[source].name} is {energy[source].value}"
+        if step.takes_off:
+            for key, supply in sources.items():
+                if supply.kind == "electrical" and energy[key] is Energy.LIVE:
+                    return f"nothing comes off: {supply.name} is live"
+        left = [item for item in self.off if item not in step.puts_back]
+        if step.energises and left:
+            return f"put back first: {', '.join(left)}"
+        return None
+
+    # -- what a completed step does ------------------------------------------------------------------------------------
+
+    def isolate(self, step: SpokenStep) -> list[Record]:
+        """The sources that a step isolates are isolated, where they were live."""
+        live = [source for source in step.isolates if self.energy[source] is Energy.LIVE]
+        if live:
+            self.prove_anew()
+        return self._all(live, Energy.ISOLATED)
+
+    def prove_dead(self, step: SpokenStep) -> list[Record]:
+        """The sources that a step proves dead are so, where they are isolated.
+
+        Dead and not isolated is a supply that happens to be off: it can come back.
+        """
+        if step.proves_dead:
+            self.prove_anew()
+        isolated = [source for source in step.proves_dead if self.energy[source] is Energy.ISOLATED]
+        return self._all(isolated, Energy.PROVED_DEAD)
+
+    def energise(self, step: SpokenStep) -> list[Record]:
+        """The sources that a step energises are live."""
+        return self._all(step.energises, Energy.LIVE)
+
+    def take_off(self, step: SpokenStep, counted: Mapping[str, int]) -> list[Record]:
+        """What a step takes off is off; ``counted`` is how many of an item were counted, where they were."""
+        records = []
+        for item in step.takes_off:
+            if item.item not in self.off:
+                records.append(_is_off(step, self.off.take_off(item, step.id, counted.get(item.item))))
+        return records
+
+    def put_back(self, step: SpokenStep) -> list[Record]:
+        """What a step puts back is off no more."""
+        records = []
+        for name in step.puts_back:
+            if name in self.off:
+                self.off.put_back(name)
+                records.append(Record(Mark.PUT_BACK, {"step": step.id, "item": name}))
+        return records
+
+    def replace(self, part: str, verified_by: str) -> None:
+        """There is a new part, which is not verified before the step ``verified_by`` is completed."""
+        self._replaced[part] = verified_by
+        self._unverified.add(part)
+
+    def verify(self, step: SpokenStep) -> list[Record]:
+        """The new parts are verified that wait for this step."""
+        parts = [part for part in self._verified_by(step) if part in self._unverified]
+        self._unverified.difference_update(parts)
+        return [Record(Mark.VERIFIED, {"step": step.id, "part": part, "stands": True}) for part in parts]
+
+    # -- what makes it less safe ---------------------------------------------------------------------------------------
+
+    def disprove(self, step: SpokenStep, outcome: str | None) -> list[Record]:
+        """Measured and not dead: whatever was believed before holds no longer."""
+        if outcome == Verdict.NONCONFORMING:
+            return self._all(step.proves_dead, Energy.LIVE)
+        proved = [source for source in step.proves_dead if self.energy[source] is Energy.PROVED_DEAD]
+        return self._all(proved, Energy.ISOLATED)
+
+    def take_back(self, step: SpokenStep) -> list[Record]:
+        """What a step made safe is not until it is done again; what it took off or energised stays so."""
+        records = self.disprove(step, None) + self._all(step.isolates, Energy.LIVE)
+        for part in self._verified_by(step):
+            if part not in self._unverified:
+                self._unverified.add(part)
+                records.append(Record(Mark.VERIFIED, {"step": step.id, "part": part, "stands": False}))
+        for name in step.puts_back:
+            if name not in self.off:
+                records.append(_is_off(step, self.off.not_back(name, step.id)))
+        return records
+
+    def left_alone(self) -> list[Record]:
+        """Nobody looked after it for a while: nothing is proved dead, since somebody may have switched on."""
+        self.prove_anew()
+        return self._all([source for source in self.energy if source not in self.unproved], Energy.ISOLATED)
+
+    # -- measuring towards a proof -------------------------------------------------------------------------------------
+
+    def measured(self, step: Measure, meter: Meter | None) -> None:
+        """Something was measured; the voltages since isolating show whether the meter works that proves dead."""
+        if step.quantity is Quantity.VOLTAGE:
+            self._tested[step.id] = meter.meter if meter is not None else None
+
+    def prove_anew(self) -> None:
+        """A proof begins or is over: the voltages measured until now show nothing of the next one."""
+        self._tested.clear()
+
+    # -- records -------------------------------------------------------------------------------------------------------
+
+    def at_start(self) -> list[Record]:
+        """The records of what is known of each source at the start."""
+        return [self._is_now(source) for source in self.energy]
+
+    def _all(self, sources: Iterable[str], state: Energy) -> list[Record]:
+        """These sources are so now; the records of those that were not."""
+        records = []
+        for source in sources:
+            if self.energy[source] is not state:
+                self.energy[source] = state
+                records.append(self._is_now(source))
+        return records
+
+    def _is_now(self, source: str) -> Record:
+        known = {"source": source, "name": self._sources[source].name, "state": self.energy[source].value}
+        return Record(Mark.ENERGY, known)
+
+    def _verified_by(self, step: SpokenStep) -> list[str]:
+        return [part for part, verified_by in self._replaced.items() if verified_by == step.id]
+
+
+def _is_off(step: SpokenStep, off: Off) -> Record:
+    more = {"count": off.count, "place": off.item.place, "orientation": off.item.orientation}
+    known = {key: value for key, value in more.items() if value is not None}
+    return Record(Mark.TAKEN_OFF, {"step": step.id, "item": off.name, **known})
