@@ -21,7 +21,7 @@ import zlib
 from collections import Counter
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from concurrent.futures import ProcessPoolExecutor
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from decimal import Decimal
 from functools import cache, partial
 from pathlib import Path
@@ -46,6 +46,7 @@ from handsfree.sound.sphinx import SphinxRecogniser
 from handsfree.sound.vosk import VoskRecogniser, find_model
 from handsfree.spoken.grammar import understand
 from handsfree.spoken.meaning import Answer, Command, Expectation, Kind, Open, Quantity, Reading, Word
+from handsfree.spoken.units import quantity_of
 from handsfree.spoken.written import spoken_words
 
 CLEAN = "clean"
@@ -92,7 +93,8 @@ def rows(folder: Path, split: str, sets: Iterable[str]) -> list[Row]:
 def situation(row: Row) -> Open:
     """What is open when the clip is heard; things not meant for the tool meet one step after the other."""
     if row["set"] == "said" and row["quantity"] is None:
-        return AT_A_TASK
+        put_right = row["means"].get("reading")  # what is put right is the reading just given
+        return replace(AT_A_TASK, correction=Expectation(quantity_of(put_right["unit"]))) if put_right else AT_A_TASK
     place = zlib.crc32(row["file"].encode())
     if row["set"] != "said" and place % 4 == 0:
         return AT_A_TASK
@@ -121,7 +123,11 @@ def in_noise(samples: corpus.Samples, condition: str, name: str) -> NDArray[np.i
 def means(row: Row) -> Reading | Command:
     said = row["means"]
     if "word" in said:
-        return Command(Word(said["word"]), said.get("reason"))
+        return Command(Word(said["word"]), said["reason"], _reading(said["reading"]) if said["reading"] else None)
+    return _reading(said)
+
+
+def _reading(said: Row) -> Reading:
     return Reading(Kind(said["kind"]), said["value"], said["unit"], said["waveform"])
 
 
@@ -136,6 +142,8 @@ def taken(hearing: Hearing, what: Open, policy: Policy) -> Reading | Command | A
 
 def same(one: Reading | Command | Answer, other: Reading | Command) -> bool:
     """Whether they put the same into the record. A waveform left out by the ear is supplied by the step."""
+    if isinstance(one, Command) and isinstance(other, Command) and one.reading and other.reading:
+        return one.word == other.word and same(one.reading, other.reading)
     if isinstance(one, Reading) and isinstance(other, Reading):
         values = [None if each.value is None else Decimal(each.value) for each in (one, other)]
         return (one.kind, one.unit, values[0]) == (other.kind, other.unit, values[1])
