@@ -12,7 +12,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass
 
-from handsfree.procedure.model import Do, Piece, SpokenStep, Step
+from handsfree.procedure.model import Do, Item, Piece, SpokenStep, Step
 from handsfree.session.ledger import Ledger, Off
 from handsfree.session.timers import Timers
 from handsfree.session.vigil import Moment
@@ -150,8 +150,7 @@ class Within:
         elif self.uncounted is not None:
             there = [self.uncounted.count]
         else:
-            in_pieces = {piece.each for piece in self._pieces}
-            there = [item.count for item in self._do.takes_off if item.item not in in_pieces]
+            there = [item.count for item in self._loose]
         most = max((count + _TOO_MANY for count in there if count is not None), default=0)
         where = "off" if self._do.takes_off else "back"
         numbers: dict[str, tuple[str, ...]] = {}
@@ -160,9 +159,18 @@ class Within:
             numbers[number] = (words, figures, f"{words} {where}")
         return numbers
 
+    @property
+    def _loose(self) -> list[Item]:
+        """What comes off here by count and is not counted in a piece."""
+        in_pieces = {piece.each for piece in self._pieces}
+        return [item for item in self._instruction.takes_off if item.count is not None and item.item not in in_pieces]
+
     def count_off(self, number: int) -> Count:
-        """How many of what comes off here were counted by the technician; that is taken whatever was expected."""
-        item = next(item for item in self._instruction.takes_off if item.count is not None)
+        """How many of what comes off here were counted by the technician; that is taken whatever was expected.
+
+        Of several things the first one that has no count yet is meant, or the last one, once more.
+        """
+        item = next((item for item in self._loose if item.item not in self.counted), self._loose[-1])
         self.counted[item.item] = number
         other = "" if number == item.count else f", and the procedure has {say_number(str(item.count))}"
         return self._count(item.item, number, item.count, f"{capital(say_number(str(number)))} {item.item}{other}.")

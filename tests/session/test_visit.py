@@ -226,6 +226,18 @@ def test_a_count_said_before_done_is_taken_and_not_asked_for_again() -> None:
     assert visit.session.at == "power-up"
 
 
+def test_two_things_that_come_off_in_one_step_have_each_their_own_count() -> None:
+    text = CABINET.source.decode()
+    clips = "        called: [screws of the panel]\n      - {item: clips, count: 2}\n"
+    text = text.replace("        called: [screws of the panel]\n", clips)
+    text = text.replace("puts_back: [panel screws]", "puts_back: [panel screws, clips]")
+    visit = Visit(loads(text.encode(), "clips.yaml").procedure).hear(*TO_SCREWS, *SCREWS_OFF[:-1], "two")
+    assert visit.said == ["Two clips."]
+    visit.hear("done")
+    counts = {taken["item"]: taken["count"] for taken in visit.all(Mark.TAKEN_OFF)}
+    assert counts == {"panel screws": 6, "clips": 2}
+
+
 def test_what_is_off_knows_of_screws_that_are_being_counted() -> None:
     visit = Visit().hear(*TO_SCREWS, "go ahead", "one", "two")
     assert visit.hear("what is off").said == ["Nothing is off. Coming off: two of six panel screws."]
