@@ -49,7 +49,8 @@ WORDS_PER_MINUTE = 150  # working figure for spoken instructions: 140 to 160
 SLOWEST, FASTEST = 80, 300  # words per minute; espeak-ng takes no less than 80
 ATTEMPTS = 3  # each in a fresh process
 REPLY_WITHIN = 20.0  # seconds; a prompt takes about 0.03 s, the first one of a process about 0.3 s
-LATENCY = 0.04  # seconds of sound handed out ahead: less stutters on a busy machine, more delays a cut by as much
+LATENCY = 0.02  # seconds of sound handed out ahead: less stutters on a busy machine, more delays a cut by as much
+TURN = 0.001  # seconds for which a thread may keep PortAudio's waiting: with Python's 0.005 a busy one makes it stutter
 STALLED = 1.5  # seconds for which a loudspeaker may take no sound while there is some
 GIVE_UP = 3.0  # seconds of attempts to open a lost loudspeaker, after which what waits to be spoken is dropped
 LOOK_EVERY = 0.25  # seconds, while something is being spoken
@@ -307,6 +308,7 @@ class AloudVoice:
         self._changes: deque[Change] = deque()
         self._look = threading.Event()  # something to look after: a prompt, or the end of the stream
         self._played = time.monotonic()  # when PortAudio last asked for sound
+        sys.setswitchinterval(min(TURN, sys.getswitchinterval()))
         try:
             self._sd = sounddevice()
             self._open()
