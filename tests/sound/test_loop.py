@@ -450,7 +450,7 @@ def test_with_a_headset_speech_cuts_the_prompt_off(sound_card: SoundCard, proced
     )
     assert stops - banged < 0.3 * RATE
     assert min(sure, sure_too) > 0.8
-    assert then - (before + half) == pytest.approx(0, abs=RATE // 100)
+    assert then - (before + half) == pytest.approx(0, abs=0.03 * RATE)  # what is too quiet to see is between them
     assert understood(entries) == [True]
     assert taken(entries) == TAKEN[:1]
 
