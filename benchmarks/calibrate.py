@@ -27,7 +27,7 @@ from handsfree.sound.sphinx import SphinxRecogniser
 from handsfree.spoken.grammar import understand
 from handsfree.spoken.meaning import Answer, Command, Reading
 
-WRONG = 6.0
+WRONG = 8.0
 RIDGE = 0.001
 CONDITIONS = ("clean", "hum 15", "hum 10", "hum 5", "fan 15", "fan 10")
 AROUND_CHATTER = ("clean", "hum 10", "fan 10")

@@ -98,8 +98,8 @@ BEHIND_AT_MOST = 60.0
 # of the 1322 that were taken and right.
 CLOSE = 2.0
 
-TEXT_WEIGHTS = (1.380, 1.108, 1.229, -1.881, 0.447)
-TEXT_BIAS = 0.452
+TEXT_WEIGHTS = (1.385, 1.084, 1.269, -1.843, 0.449)
+TEXT_BIAS = 0.076
 
 
 def _confidence(bias: float, weights: Sequence[float], measures: Sequence[float]) -> float:
