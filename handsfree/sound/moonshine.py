@@ -190,13 +190,12 @@ class MoonshineRecogniser:
 
         It goes by sound, and the network writes "9" for "nine" and "niner": a meaning is heard both ways.
         """
-        assert self._open is not None
         ways = {
             meant: {text, " ".join(ON_THE_RADIO.get(word, word) for word in text.split())}
             for meant, text in texts.items()
         }
         behind = self._second.compare(sorted(set().union(*ways.values())), samples)
-        return {meant: min(behind[text] for text in texts) for meant, texts in ways.items()}
+        return {meant: min(behind[way] for way in each) for meant, each in ways.items()}
 
     def _view(self, samples: NDArray[np.int16]) -> _View:
         assert self._open is not None

@@ -126,7 +126,7 @@ class SphinxRecogniser:
             self._open, self._missing = None, frozenset()
             return
         wanted = grammar.words(what)
-        self._learn(wanted | Parser(grammar.decoys(what)).vocabulary)
+        self.learn(wanted | Parser(grammar.decoys(what)).vocabulary)
         self._missing = frozenset(wanted & self._unknown)
         if self._missing:
             what = grammar.without(what, self._missing)
@@ -173,17 +173,13 @@ class SphinxRecogniser:
         hypothesis = self._free.hyp()
         return hypothesis.hypstr if hypothesis else ""
 
-    def learn(self, words: Iterable[str]) -> None:
-        """Get ready to compare sentences of these words, which takes a while where they are new."""
-        self._learn(words)
-
     def compare(self, sentences: Sequence[str], samples: NDArray[np.int16]) -> dict[str, float]:
         """How many nats each of a few sentences is behind the one that fits best: 0 to OUT_OF_SIGHT.
 
         Where a word of them cannot be pronounced, none is behind another: nothing can be said of any.
         """
         words = {word for sentence in sentences for word in sentence.split()}
-        self._learn(words)
+        self.learn(words)
         if words & self._unknown:
             return dict.fromkeys(sentences, 0.0)
         self._decoder.reinit_feat()
@@ -279,7 +275,8 @@ class SphinxRecogniser:
         assert self._what is not None
         return grammar.understand(text, self._what)
 
-    def _learn(self, words: Iterable[str]) -> None:
+    def learn(self, words: Iterable[str]) -> None:
+        """Get ready to hear these words, or to compare sentences of them; new ones take a while."""
         new = set(words) - self._known.keys() - self._unknown
         if not new:
             return
