@@ -23,7 +23,7 @@ from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass, replace
 from decimal import Decimal
-from functools import cache, partial
+from functools import cache
 from pathlib import Path
 from typing import Any
 
@@ -235,11 +235,21 @@ def beside() -> PairRecogniser:
     return PairRecogniser(alone(), SphinxRecogniser())
 
 
+@dataclass(frozen=True)
+class Vosk:
+    """Makes the recogniser of a model: equal to another of the same folder, so that ``recogniser`` loads it once."""
+
+    folder: Path
+
+    def __call__(self) -> VoskRecogniser:
+        return VoskRecogniser(self.folder)
+
+
 def makes(names: Iterable[str], model: Path | None) -> dict[str, Make]:
     """How to make the recognisers of these names. Raises SystemExit with what to write instead."""
     known: dict[str, Make] = {"moonshine": alone, "pocketsphinx": SphinxRecogniser, "moonshine+pocketsphinx": beside}
     if (folder := find_model(model)) is not None:
-        known["vosk"] = partial(VoskRecogniser, folder)
+        known["vosk"] = Vosk(folder)
     if unknown := [name for name in names if name not in known]:
         raise SystemExit(f"no recogniser {unknown[0]!r} here: choose from {', '.join(known)}")
     return {name: known[name] for name in names}

