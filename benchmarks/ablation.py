@@ -17,10 +17,13 @@ from rich.console import Console
 from rich.table import Table
 
 from handsfree.session.machine import Policy
-from handsfree.sound import beam, evidence, moonshine, spelling
+from handsfree.sound import beam, moonshine, spelling
 from handsfree.sound.denoise import denoised
+from handsfree.sound.engines import find_model
+from handsfree.sound.joint import JointRecogniser
 from handsfree.sound.moonshine import MoonshineRecogniser
-from handsfree.sound.protocol import Audio, Utterance
+from handsfree.sound.protocol import Audio, Recogniser, Utterance
+from handsfree.sound.vosk import VoskRecogniser
 from handsfree.spoken.meaning import Expectation, Open, Word
 
 CONDITIONS = ("clean", "hum 10", "hum 5", "fan 10")
@@ -60,18 +63,13 @@ def without_decoys() -> MoonshineRecogniser:
     return MoonshineRecogniser()
 
 
-def without_second_opinion() -> MoonshineRecogniser:
-    evidence.SECOND_OPINION = 0.0
-    return MoonshineRecogniser()
-
-
 def narrow_beam() -> MoonshineRecogniser:
     moonshine.search = partial(beam.search, beam=1)
     return MoonshineRecogniser()
 
 
 # What changes a module does so in the worker's process, which hears for this row alone.
-ROWS: dict[str, tuple[Callable[[], MoonshineRecogniser], Policy]] = {
+ROWS: dict[str, tuple[Callable[[], Recogniser], Policy]] = {
     "all parts": (MoonshineRecogniser, Policy()),
     "no confidence: all is taken": (MoonshineRecogniser, Policy(reject=0.0, doubt=0.0)),
     "grammar of all steps": (WideOpen, Policy()),
@@ -79,12 +77,21 @@ ROWS: dict[str, tuple[Callable[[], MoonshineRecogniser], Policy]] = {
     "no other spellings": (without_spellings, Policy()),
     "no decoys": (without_decoys, Policy()),
     "no second view, denoised": (partial(MoonshineRecogniser, second_view=False), Policy()),
-    "no second opinion of PocketSphinx": (without_second_opinion, Policy()),
+    "no second opinion of PocketSphinx": (partial(MoonshineRecogniser, second_opinion=False), Policy()),
     "one text at a time (beam 1)": (narrow_beam, Policy()),
     "noise taken off first": (Denoised, Policy()),
     "PocketSphinx, with all its parts": (hearing.SphinxRecogniser, Policy()),
-    "Moonshine and PocketSphinx": (hearing.beside, Policy()),
 }
+
+
+def with_a_model(folder: Path) -> dict[str, tuple[Callable[[], Recogniser], Policy]]:
+    """The rows of a Vosk model."""
+    return {
+        "Vosk, with all its parts": (partial(VoskRecogniser, folder), Policy()),
+        "Vosk, no second view": (partial(VoskRecogniser, folder, second_view=False), Policy()),
+        "Moonshine and Vosk": (partial(JointRecogniser, None, folder), Policy()),
+        "Moonshine and Vosk, no second view": (partial(JointRecogniser, None, folder, second_view=False), Policy()),
+    }
 
 
 def main() -> None:
@@ -93,13 +100,16 @@ def main() -> None:
     parser.add_argument("--split", default="held-out", choices=("held-out", "tune"))
     parser.add_argument("--clips", type=int, default=60, help="of readings and words, and of chatter (default: 60)")
     parser.add_argument("--conditions", default=",".join(CONDITIONS))
+    parser.add_argument("--model", type=Path, help="folder of a Vosk model (default: the one in models/, if any)")
     parser.add_argument("--only", action="append", help="this row only; may be repeated")
     options = parser.parse_args()
     said = hearing.rows(options.corpus, options.split, ["said"])[: options.clips]
     chatter = hearing.rows(options.corpus, options.split, ["chatter"])[: options.clips]
     table = Table("", "right", "asked", "wrong", "unasked", "false readings")
-    for title in options.only or ROWS:
-        make, policy = ROWS[title]
+    model = find_model(options.model)
+    rows = ROWS if model is None else ROWS | with_a_model(model)
+    for title in options.only or rows:
+        make, policy = rows[title]
         found = list(hearing.results(options.corpus, said, options.conditions.split(","), {title: make}, policy))
         others = list(hearing.results(options.corpus, chatter, [hearing.CLEAN], {title: make}, policy))
         count = Counter(each.outcome for each in found)

@@ -11,19 +11,16 @@ from __future__ import annotations
 import argparse
 import os
 import pickle
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from concurrent.futures import ProcessPoolExecutor
-from functools import cache
 from pathlib import Path
-from typing import NamedTuple
+from typing import Any
 
 import hearing
 import numpy as np
 from scipy.optimize import minimize
 
 from handsfree.sound.endpoint import Endpointer
-from handsfree.sound.moonshine import MoonshineRecogniser
-from handsfree.sound.sphinx import SphinxRecogniser
 from handsfree.spoken.grammar import understand
 from handsfree.spoken.meaning import Answer, Command, Reading
 
@@ -33,31 +30,23 @@ CONDITIONS = ("clean", "hum 15", "hum 10", "hum 5", "fan 15", "fan 10")
 AROUND_CHATTER = ("clean", "hum 10", "fan 10")
 
 
-class Engine(NamedTuple):
-    """A recogniser, and which way each of its measures may speak: no accident of the sample may turn one round."""
-
-    make: Callable[[], MoonshineRecogniser | SphinxRecogniser]
-    signs: tuple[int, ...]
-
-
-ENGINES = {
-    "moonshine": Engine(hearing.alone, (1, 1, 1, -1, 1)),
-    "pocketsphinx": Engine(SphinxRecogniser, (1, -1, 1, 1)),
+# Which way each measure of an engine may speak: no accident of the sample may turn one round.
+SIGNS = {
+    "moonshine": (1, 1, 1, -1, 1),
+    "pocketsphinx": (1, -1, 1, 1),
+    "vosk": (1, -1, 1, 1, 1),
+    "both": (1, 1, 1, -1, 1, 1, 1, 1),
 }
 
 
-@cache
-def _recogniser(name: str) -> MoonshineRecogniser | SphinxRecogniser:
-    return ENGINES[name].make()
-
-
-def measured(job: tuple[str, Path, hearing.Row, str]) -> list[tuple[str, str, bool, tuple[float, ...]]]:
+def measured(job: tuple[hearing.Make, Path, hearing.Row, str]) -> list[tuple[str, str, bool, tuple[float, ...]]]:
     """Condition, speaker, whether it was right, and the measures, of each hearing that means something."""
-    name, folder, row, condition = job
+    make, folder, row, condition = job
     what = hearing.situation(row)
     audio = hearing.sound(folder, row, condition)
     endpointer = Endpointer()
-    recogniser, found = _recogniser(name), []
+    recogniser: Any = hearing.recogniser(make)
+    found = []
     for speech in [*endpointer.feed(audio.samples), *endpointer.flush(tight=True)]:
         recogniser.open(what)
         weighed = recogniser.weigh(speech)
@@ -88,7 +77,7 @@ def fitted(measures: np.ndarray, right: np.ndarray, signs: Sequence[int]) -> tup
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("corpus", type=Path)
-    parser.add_argument("--engine", default="moonshine", choices=ENGINES)
+    hearing.add_engine(parser)
     parser.add_argument("--clips", type=int, help="at most so many of each set (default: all)")
     parser.add_argument(
         "--kept", type=Path, help="file to keep the measures in, or to take them from where it is there"
@@ -97,8 +86,9 @@ def main() -> None:
     if options.kept and options.kept.exists():
         found = pickle.loads(options.kept.read_bytes())
     else:
+        make = hearing.made_by(options)
         jobs = [
-            (options.engine, options.corpus, row, condition)
+            (make, options.corpus, row, condition)
             for name in ("said", "chatter", "noise", "prompt")
             for row in hearing.rows(options.corpus, "tune", [name])[: options.clips]
             for condition in (CONDITIONS if name == "said" else AROUND_CHATTER)
@@ -111,7 +101,7 @@ def main() -> None:
                     print(number, "of", len(jobs), flush=True)
         if options.kept:
             options.kept.write_bytes(pickle.dumps(found))
-    show(found, ENGINES[options.engine].signs)
+    show(found, SIGNS[options.engine])
 
 
 def show(found: Sequence[tuple[str, str, bool, tuple[float, ...]]], signs: Sequence[int]) -> None:

@@ -8,8 +8,8 @@ grammar of its step, recogniser, confidence, the session's policy. The one rule:
 Columns: ``right`` was recorded as said, at the first try; ``asked`` was asked again or to be affirmed; ``wrong`` was
 taken for something else; ``unasked`` is what is left of those when the confusable rule has spoken and the limit is put
 where it hurts most, between what was said and what was heard. Each rate comes with its 95 % bound (Clopper-Pearson,
-upper for what should be rare, lower for ``right``). ``--engine moonshine,pocketsphinx,vosk`` runs the same on each,
-side by side; Vosk needs a model in models/, or ``--model``.
+upper for what should be rare, lower for ``right``). ``--engine moonshine,pocketsphinx,vosk,both`` runs the same on
+each, side by side; Vosk needs a model in models/ (``python models/fetch.py``), or ``--model``.
 """
 
 from __future__ import annotations
@@ -23,7 +23,7 @@ from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass, replace
 from decimal import Decimal
-from functools import cache
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -39,11 +39,12 @@ from handsfree.judge.assess import Means, doubt_about
 from handsfree.procedure.model import AtMost, DecisionRule, Measure
 from handsfree.session.machine import Policy
 from handsfree.sound.ear import Ear, Hearing
+from handsfree.sound.engines import find_model
+from handsfree.sound.joint import JointRecogniser
 from handsfree.sound.moonshine import MoonshineRecogniser
-from handsfree.sound.pair import PairRecogniser
 from handsfree.sound.protocol import RATE, Audio, Recogniser
 from handsfree.sound.sphinx import SphinxRecogniser
-from handsfree.sound.vosk import VoskRecogniser, find_model
+from handsfree.sound.vosk import VoskRecogniser
 from handsfree.spoken.grammar import understand
 from handsfree.spoken.meaning import Answer, Command, Expectation, Kind, Open, Quantity, Reading, Word
 from handsfree.spoken.units import quantity_of
@@ -175,9 +176,14 @@ def would_ask(hearing: Hearing, what: Open, said: Reading, policy: Policy) -> bo
     return doubt_about(words, heard, step, means, likely, unlikely).asks
 
 
-@cache
+_made: dict[str, Recogniser] = {}
+
+
 def recogniser(make: Make) -> Recogniser:
-    return make()
+    """What it makes, made once: a partial function is another one each time it reaches a worker, but looks the same."""
+    if repr(make) not in _made:
+        _made[repr(make)] = make()
+    return _made[repr(make)]
 
 
 def judged(folder: Path, row: Row, condition: str, make: Make, policy: Policy, name: str = "") -> Result:
@@ -231,28 +237,25 @@ def alone() -> MoonshineRecogniser:
     return MoonshineRecogniser()
 
 
-def beside() -> PairRecogniser:
-    return PairRecogniser(alone(), SphinxRecogniser())
-
-
-@dataclass(frozen=True)
-class Vosk:
-    """Makes the recogniser of a model: equal to another of the same folder, so that ``recogniser`` loads it once."""
-
-    folder: Path
-
-    def __call__(self) -> VoskRecogniser:
-        return VoskRecogniser(self.folder)
-
-
 def makes(names: Iterable[str], model: Path | None) -> dict[str, Make]:
     """How to make the recognisers of these names. Raises SystemExit with what to write instead."""
-    known: dict[str, Make] = {"moonshine": alone, "pocketsphinx": SphinxRecogniser, "moonshine+pocketsphinx": beside}
+    known: dict[str, Make] = {"moonshine": alone, "pocketsphinx": SphinxRecogniser}
     if (folder := find_model(model)) is not None:
-        known["vosk"] = Vosk(folder)
+        known |= {"vosk": partial(VoskRecogniser, folder), "both": partial(JointRecogniser, None, folder)}
     if unknown := [name for name in names if name not in known]:
         raise SystemExit(f"no recogniser {unknown[0]!r} here: choose from {', '.join(known)}")
     return {name: known[name] for name in names}
+
+
+def add_engine(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument("--engine", default="moonshine", help="recogniser (default: %(default)s)")
+    parser.add_argument("--model", type=Path, help="folder of a Vosk model (default: the one in models/, if any)")
+
+
+def made_by(options: argparse.Namespace) -> Make:
+    """How to make the recogniser that ``add_engine`` was given."""
+    (make,) = makes([options.engine], options.model).values()
+    return make
 
 
 def said_table(found: Sequence[Result], by: Callable[[Result], str], title: str) -> Table:

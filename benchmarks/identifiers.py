@@ -26,7 +26,6 @@ from rich.table import Table
 
 from handsfree.session.machine import Policy
 from handsfree.sound.ear import Ear
-from handsfree.sound.moonshine import MoonshineRecogniser
 from handsfree.sound.protocol import RATE, Audio
 from handsfree.spoken.grammar import understand
 from handsfree.spoken.identifiers import Form, say_identifier
@@ -73,8 +72,8 @@ def form(identifier: str, kind: str) -> Form:
     return Form("".join("A" if character.isalpha() else "9" for character in identifier))
 
 
-def judged(job: tuple[Clip, str, str]) -> tuple[str, list[tuple[str, float | None]]]:
-    clip, condition, kind = job
+def judged(job: tuple[hearing.Make, Clip, str, str]) -> tuple[str, list[tuple[str, float | None]]]:
+    make, clip, condition, kind = job
     what = Open(
         identifier=form(clip.identifier, kind),
         identifier_named=NAMES,
@@ -82,7 +81,7 @@ def judged(job: tuple[Clip, str, str]) -> tuple[str, list[tuple[str, float | Non
     )
     samples = np.concatenate([np.zeros(RATE), clip.samples, np.zeros(RATE)])
     noisy = hearing.in_noise(samples, condition, clip.identifier)
-    ear = Ear(hearing.recogniser(MoonshineRecogniser), Policy().doubt)
+    ear = Ear(hearing.recogniser(make), Policy().doubt)
     ear.open(what)
     hearings = list(ear.all(Audio(noisy)))
     ear.close()
@@ -102,13 +101,15 @@ def main() -> None:
     parser.add_argument("--kinds", default="bounds,pattern")
     parser.add_argument("--cache", type=Path, default=platformdirs.user_cache_path("handsfree") / "corpus")
     parser.add_argument("--misheard", action="store_true", help="list what was not right")
+    hearing.add_engine(parser)
     options = parser.parse_args()
+    make = hearing.made_by(options)
     console, table = Console(width=160), Table("", "clips", "right", "asked", "wrong")
     spoken = list(clips(options.split, options.clips, options.cache))
     with ProcessPoolExecutor(2) as pool:
         for kind in options.kinds.split(","):
             for condition in options.conditions.split(","):
-                found = list(pool.map(judged, [(clip, condition, kind) for clip in spoken]))
+                found = list(pool.map(judged, [(make, clip, condition, kind) for clip in spoken]))
                 count = Counter(outcome for outcome, _ in found)
                 table.add_row(
                     f"{kind}, {condition}",

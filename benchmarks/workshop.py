@@ -44,14 +44,14 @@ def minute(folder: Path, split: str, seed: int) -> np.ndarray:
     return np.asarray(corpus.mix(sounds, corpus.hum(60, seed), BELOW))
 
 
-def taken(job: tuple[Path, str, int]) -> list[tuple[str, str, float]]:
+def taken(job: tuple[hearing.Make, Path, str, int]) -> list[tuple[str, str, float]]:
     """Kind, text and confidence of everything that is accepted in one minute; kind "utterance" for each that is not."""
-    folder, split, number = job
+    make, folder, split, number = job
     samples = np.clip(np.round(minute(folder, split, number) * 32768), -32768, 32767).astype(np.int16)
     asked = hearing.ASKED_FOR[number % len(hearing.ASKED_FOR)]
     expect = Expectation(asked)
     what = hearing.AT_A_TASK if number % 4 == 3 else Open(expect, {}, hearing.AT_A_READING, expect)
-    ear = Ear(hearing.recogniser(hearing.alone), Policy().doubt)
+    ear = Ear(hearing.recogniser(make), Policy().doubt)
     ear.open(what)
     found = []
     for each in ear.all(Audio(samples)):
@@ -67,8 +67,9 @@ def main() -> None:
     parser.add_argument("corpus", type=Path)
     parser.add_argument("--minutes", type=int, default=30)
     parser.add_argument("--split", default="held-out", choices=("held-out", "tune"))
+    hearing.add_engine(parser)
     options = parser.parse_args()
-    jobs = [(options.corpus, options.split, number) for number in range(options.minutes)]
+    jobs = [(hearing.made_by(options), options.corpus, options.split, number) for number in range(options.minutes)]
     with ProcessPoolExecutor(min(2, os.cpu_count() or 1)) as pool:
         found = [each for minute in pool.map(taken, jobs) for each in minute]
     count = Counter(kind for kind, _, _ in found)

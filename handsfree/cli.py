@@ -15,7 +15,7 @@ import tempfile
 import threading
 import time
 from collections.abc import Callable, Iterator, Sequence
-from contextlib import ExitStack, closing, contextmanager
+from contextlib import closing, contextmanager
 from dataclasses import dataclass, replace
 from datetime import datetime
 from pathlib import Path
@@ -382,42 +382,36 @@ def _pass_on(raw: io.RawIOBase, typed: queue.Queue[bytes]) -> None:
 
 @contextmanager
 def _recogniser(settings: Settings, speaker: Speaker | None = None) -> Iterator[Recogniser]:
-    """The recogniser that was asked for; the embedded ones in a process of their own."""
+    """The recogniser that was asked for, in a process of its own."""
     from handsfree.sound import engines
     from handsfree.sound.apart import Apart
 
-    name: str = settings.engine
-    if name == "auto":
-        name = speaker.engine if speaker else engines.default()
+    model = engines.find_model(settings.model)
+    if settings.engine == "auto":
+        name = speaker.engine if speaker else engines.default(model)
+    else:
+        name = engines.BOTH if settings.engine == "both" else settings.engine
     if speaker is not None and name != speaker.engine:
+        asked = "both" if speaker.engine == engines.BOTH else speaker.engine
         raise UnusableError(
             f"{speaker.name} was enrolled with {speaker.engine}, and {name} errs in other words: "
-            f"add --engine {speaker.engine}, enrol again with --engine {name}, or leave the speaker out with "
+            f"add --engine {asked}, enrol again with --engine {settings.engine}, or leave the speaker out with "
             "--speaker default"
         )
-    if name == engines.MOONSHINE and engines.network_folder() is None:
-        raise UnusableError("moonshine is not installed on this computer: add --engine pocketsphinx")
-    with ExitStack() as stack:
-
-        def embedded(name: str) -> Apart:
-            apart = Apart(name, engines.EMBEDDED[name], speaker)
-            stack.callback(apart.close)
-            return apart
-
-        if name in engines.EMBEDDED:
-            yield embedded(name)
-            return
-        from handsfree.sound.pair import PairRecogniser
-        from handsfree.sound.vosk import VoskRecogniser, find_model
-
-        model = find_model(settings.model)
+    if name in (engines.MOONSHINE, engines.BOTH) and engines.network_folder() is None:
+        other = engines.default(model)
+        raise UnusableError(f"moonshine is not installed on this computer: add --engine {other}")
+    arguments: list[object] = [] if name == engines.VOSK else [speaker]
+    if name in engines.WITH_A_MODEL:
         if model is None:
             raise UnusableError(
-                "no Vosk model found: put a model's folder into models/ (models/README.md says which), "
-                "or name it with --model"
+                "no Vosk model found: 'python models/fetch.py' in the project's folder fetches one (models/README.md "
+                "names others), or name the folder of yours with --model"
             )
-        vosk = VoskRecogniser(model)
-        yield vosk if name == "vosk" else PairRecogniser(embedded(engines.default()), vosk)
+        engines.check_model(model)
+        arguments.append(model)
+    with closing(Apart(name, engines.MAKE[name], *arguments)) as apart:
+        yield apart
 
 
 # -- parse and hear --------------------------------------------------------------------------------------------------
@@ -450,7 +444,15 @@ def _hear(options: argparse.Namespace) -> int:
     settings = _settings(options)
     expect, policy, codes = Expectation(options.expect), Policy(doubt=settings.confirm_below), {OK}
     nothing: dict[str, object] = {"heard": "", "accepted": False, "kind": "refuse", "value": None, "unit": None}
-    nothing |= {"seconds": None, "start": None, "confidence": None, "alternatives": [], "rivals": [], "reason": None}
+    nothing |= {
+        "engine": None,
+        "seconds": None,
+        "start": None,
+        "confidence": None,
+        "alternatives": [],
+        "rivals": [],
+        "reason": None,
+    }
     with _recogniser(settings, _speaker(settings)) as recogniser:
         for path in options.file:
             fields = {"file": str(path), **nothing}
@@ -486,6 +488,7 @@ def _heard(hearing: Hearing, expect: Expectation, policy: Policy) -> dict[str, o
     outcome, confidence = parse(utterance.text, expect), utterance.confidence
     fields: dict[str, object] = {
         "heard": utterance.text,
+        "engine": utterance.engine,
         "start": round(speech.start, 3),
         "confidence": None if confidence is None else round(confidence, 3),
         "alternatives": [{"text": other.text, "score": round(other.score, 3)} for other in utterance.alternatives],
@@ -572,8 +575,9 @@ def _enrol_speaker(options: argparse.Namespace) -> int:
 
     console, settings = Console(highlight=False), _settings(options)
     name = enrolment.tidy(options.name)
-    adapted = settings.engine if settings.engine in engines.EMBEDDED else "auto"  # Vosk is not
-    with _recogniser(replace(settings, engine=adapted, model=None)) as recogniser:
+    if settings.engine == engines.VOSK:
+        settings = replace(settings, engine="auto")  # Vosk alone adapts to nobody
+    with _recogniser(settings) as recogniser:
         if options.audio:
             audio, remarks = read(options.audio)
             print(*remarks, sep="\n", end="\n" if remarks else "", file=sys.stderr)

@@ -132,8 +132,8 @@ class Settings:
     engine: Literal["auto", "moonshine", "pocketsphinx", "vosk", "both"] = _setting(
         "auto",
         _one_of("auto", "moonshine", "pocketsphinx", "vosk", "both"),
-        "recogniser; both: the embedded one and Vosk together, each a second opinion on the other; auto: the embedded "
-        "Moonshine, or PocketSphinx on a computer for which there is none; Vosk needs a model in models/",
+        "recogniser; auto: the embedded Moonshine, together with Vosk (both) where there is a Vosk model in models/; "
+        "PocketSphinx, or Vosk alone, on a computer for which there is no Moonshine",
         "pocketsphinx",
     )
     model: Path | None = _setting(  # noqa: RUF009 (a field like the others)
@@ -141,7 +141,7 @@ class Settings:
     )
     technician: str | None = _setting(None, _NAME, "who does the work, as it stands in the record", "anna")
     speaker: str | None = _setting(
-        None, _NAME, "adapt to somebody who was enrolled (see 'handsfree enrol'); not with Vosk", "anna"
+        None, _NAME, "adapt to somebody who was enrolled (see 'handsfree enrol'); not with Vosk alone", "anna"
     )
     confirm_below: float = _setting(
         0.5,

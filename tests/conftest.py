@@ -9,6 +9,7 @@ from pathlib import Path
 import pytest
 
 from handsfree import settings
+from handsfree.sound import engines
 
 
 @pytest.fixture(scope="session", autouse=True)
@@ -19,7 +20,17 @@ def _built_in_settings(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Non
         for name in settings.NAMES:
             patch.delenv(settings.variable(name), raising=False)
         patch.setitem(os.environ, settings.VARIABLE, str(empty))
+        patch.setitem(os.environ, engines.VARIABLE, "")  # a model in models/ is used by the tests that ask for it
         yield
+
+
+@pytest.fixture(scope="session")
+def english_vosk() -> Path:
+    """The folder of the English Vosk model that ``python models/fetch.py`` puts in its place."""
+    folder = engines.BESIDE_THE_PACKAGE / "vosk-small-en-us"
+    if not folder.is_dir():
+        pytest.skip("no English Vosk model: 'python models/fetch.py' fetches it")
+    return folder
 
 
 @pytest.fixture

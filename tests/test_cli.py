@@ -206,6 +206,36 @@ def test_hear_tells_what_else_a_reading_may_have_been() -> None:
     assert told["reason"] is None
 
 
+@pytest.mark.parametrize(
+    ("options", "engine"),
+    [
+        (("--engine", "auto"), "moonshine+vosk"),
+        (("--engine", "both"), "moonshine+vosk"),
+        (("--engine", "vosk"), "vosk"),
+        (("--engine", "moonshine"), "moonshine"),
+    ],
+)
+def test_a_vosk_model_that_is_there_is_used_unless_another_recogniser_is_asked_for(
+    english_vosk: Path, options: tuple[str, ...], engine: str
+) -> None:
+    done = handsfree(
+        "hear", "--model", english_vosk, *options, "--expect", "resistance", SPEECH / "five_point_two_ohms.flac"
+    )
+    (told,) = lines(done)
+    assert done.returncode == 0
+    assert (told["engine"], told["accepted"], told["value"], told["unit"]) == (engine, True, "5.2", "ohm")
+
+
+@pytest.mark.parametrize("engine", ["vosk", "both"])
+def test_without_a_vosk_model_it_is_said_how_to_get_one(tmp_path: Path, engine: str) -> None:
+    done = handsfree("hear", "--engine", engine, SPEECH / "five.flac")
+    assert done.returncode == 2
+    assert "models/fetch.py" in done.stderr
+    done = handsfree("hear", "--engine", engine, "--model", tmp_path, SPEECH / "five.flac")
+    assert done.returncode == 2
+    assert "am/final.mdl" in done.stderr
+
+
 def test_hear_parts_the_utterances_of_a_file_as_a_session_does(tmp_path: Path) -> None:
     room = np.random.default_rng(1).normal(0, 8, 5 * 16_000).astype(np.int16)
     parts = [soundfile.read(SPEECH / name, dtype="int16")[0] for name in ("fifteen_ohms.flac", "say_again.flac")]

@@ -31,12 +31,11 @@ from handsfree.sound.transformer import Heard, Network
 from handsfree.spoken import grammar
 from handsfree.spoken.confusable import neighbours
 from handsfree.spoken.expression import Alt, Parser, spoken
-from handsfree.spoken.meaning import Meaning, Open, Refusal
+from handsfree.spoken.grammar import Sense
+from handsfree.spoken.meaning import Open
 
 if TYPE_CHECKING:
     from handsfree.sound.enrolment import Speaker
-
-Sense = Meaning | str  # what a sentence means; the sentence itself where it would be refused
 
 GRAMMARS_KEPT = 4
 # A spelled identifier is a long row of words, each of which may be any of forty, and the network read few such texts.
@@ -59,15 +58,17 @@ class MoonshineRecogniser:
 
     name = MOONSHINE
 
-    def __init__(self, speaker: Speaker | None = None, *, second_view: bool = True) -> None:
-        """``second_view``: hear what is not plain once more, denoised."""
+    def __init__(
+        self, speaker: Speaker | None = None, *, second_view: bool = True, second_opinion: bool = True
+    ) -> None:
+        """``second_view``: hear what is not plain once more, denoised; ``second_opinion``: ask PocketSphinx of it."""
         model = network_folder()
         if model is None:
             raise OSError("the package moonshine-voice with its English model is not installed")
         self._speaker = speaker
         self._second_view = second_view
         self._network = Network(model)  # on one processor: on two it is no faster, and one is left for the denoiser
-        self._second = SphinxRecogniser(second_view=False)
+        self._second = SphinxRecogniser(second_view=False) if second_opinion else None
         self._beside = ThreadPoolExecutor(1, "denoiser")
         self._grammars: OrderedDict[str, _Grammar] = OrderedDict()  # by JSGF text, latest used last
         self._what = Open()
@@ -79,6 +80,11 @@ class MoonshineRecogniser:
     def missing_words(self) -> frozenset[str]:
         """Words of the grammar last opened that an English network does not write; answers with one are not heard."""
         return self._missing
+
+    @property
+    def listening(self) -> bool:
+        """Whether anything of what is open can be heard: not where every sentence has a word that is missing."""
+        return self._open is not None
 
     def open(self, what: Open) -> None:
         """Narrow the grammar."""
@@ -124,10 +130,10 @@ class MoonshineRecogniser:
             return None
         # The noise is taken off meanwhile, which takes about as long as one view and mostly turns out to be needless.
         cleaned = self._beside.submit(denoised, audio) if self._second_view else None
-        views = [self._view(audio.samples)]
+        views = [self.view(audio.samples)]
         plain = views[0].plain
         if cleaned is not None and not plain:
-            views.append(self._view(cleaned.result()))
+            views.append(self.view(cleaned.result()))
         views = [view for view in views if view.logs]
         if not views:
             return None
@@ -137,15 +143,14 @@ class MoonshineRecogniser:
         }
         texts = {meant: text for view in reversed(views) for meant, text in view.texts.items()}
         likeliest = sorted(fits, key=lambda meant: -fits[meant])[:COMPARED]
-        near = self._near(texts[likeliest[0]])
-        fits |= self._given_up(
-            {meant: text for meant, text in near.items() if meant not in fits}, views, max(fits.values())
-        )
+        near = self.near(texts[likeliest[0]])
+        unseen = {meant: text for meant, text in near.items() if meant not in fits}
+        fits |= dict.fromkeys(unseen, max(fits.values()) - OUT_OF_SIGHT) | self.forced(unseen, views)
         texts = near | texts
         logs = {meant: fits[meant] for meant in (*likeliest, *near)}
-        if not plain and len(logs) > 1:
+        if not plain and len(logs) > 1 and self._second is not None:
             clearest = audio.samples if cleaned is None else cleaned.result()
-            behind = self._behind({meant: texts[meant] for meant in logs}, clearest)
+            behind = _behind(self._second, {meant: texts[meant] for meant in logs}, clearest)
             logs = {meant: log + TextEvidence.second_opinion(behind[meant]) for meant, log in logs.items()}
         best, *rest = sorted(logs, key=lambda meant: -logs[meant])
         evidence = TextEvidence(
@@ -162,16 +167,16 @@ class MoonshineRecogniser:
             tuple(Alternative(texts[meant], TextEvidence.rivalry(logs[meant] - logs[best])) for meant in told),
         )
 
-    def _near(self, text: str) -> dict[Sense, str]:
-        """Sentences that ``text`` is often taken for, or it for them."""
+    def near(self, text: str) -> dict[Sense, str]:
+        """Sentences that ``text`` is often taken for, or it for them. Something must be open."""
         assert self._open is not None
         words = text.split()
         wanted = [*neighbours(words), *(self._speaker.neighbours(words) if self._speaker else ())]
         near = [" ".join(other) for other in wanted if self._open.automaton.accepts(other)]
         return {self._sense(other): other for other in reversed(near)}
 
-    def _given_up(self, sentences: Mapping[Sense, str], views: Sequence[_View], best: float) -> dict[Sense, float]:
-        """How well sentences fit that the search gave up on the way; ``best`` is how well the likeliest does."""
+    def forced(self, sentences: Mapping[Sense, str], views: Sequence[View]) -> dict[Sense, float]:
+        """How well sentences fit that the search gave up on the way, without those that are out of the question."""
         assert self._open is not None
         if not sentences:
             return {}
@@ -180,24 +185,12 @@ class MoonshineRecogniser:
         found = [(score(self._network, net, view.heard), view.free) for view in views]
         return {
             meant: sum(logs[text] - free + self._unsaid(text) for logs, free in found) / len(found)
-            if all(text in logs for logs, _ in found)
-            else best - OUT_OF_SIGHT
             for meant, text in sentences.items()
+            if all(text in logs for logs, _ in found)
         }
 
-    def _behind(self, texts: Mapping[Sense, str], samples: NDArray[np.int16]) -> dict[Sense, float]:
-        """How many of its nats PocketSphinx finds each meaning behind the one that fits best.
-
-        It goes by sound, and the network writes "9" for "nine" and "niner": a meaning is heard both ways.
-        """
-        ways = {
-            meant: {text, " ".join(ON_THE_RADIO.get(word, word) for word in text.split())}
-            for meant, text in texts.items()
-        }
-        behind = self._second.compare(sorted(set().union(*ways.values())), samples)
-        return {meant: min(behind[way] for way in each) for meant, each in ways.items()}
-
-    def _view(self, samples: NDArray[np.int16]) -> _View:
+    def view(self, samples: NDArray[np.int16]) -> View:
+        """What the sound may have been. Something must be open."""
         assert self._open is not None
         beam, behind = (SPELLING_BEAM, SPELLING_BEHIND) if self._spelled else (BEAM, BEHIND)
         heard = self._network.listen(samples, beam + 1)
@@ -211,7 +204,7 @@ class MoonshineRecogniser:
             logs.setdefault(meant, []).append(log - found.free)
             texts.setdefault(meant, text)
         summed = {meant: together(each) for meant, each in logs.items()}
-        return _View(heard, summed, texts, found.free, found.free / (found.tokens + 1))
+        return View(heard, summed, texts, found.free, found.free / (found.tokens + 1))
 
     @property
     def _spelled(self) -> bool:
@@ -222,8 +215,7 @@ class MoonshineRecogniser:
         return UNIT_UNSAID if not self._spelled and text.split()[-1] in FIGURE_WORDS else 0.0
 
     def _sense(self, text: str) -> Sense:
-        meant = grammar.understand(text, self._what)
-        return text if isinstance(meant, Refusal) else meant
+        return grammar.sense(text, self._what)
 
     def _grammar(self, what: Open) -> _Grammar:
         key = grammar.jsgf(what)
@@ -232,7 +224,8 @@ class MoonshineRecogniser:
             willingly, unwillingly = grammar.words(what), Parser(decoys).vocabulary
             automaton = smallest(Alt((grammar.tree(what), decoys)))
             costs = dict.fromkeys(unwillingly - willingly, DECOY)
-            self._second.learn(willingly | unwillingly)
+            if self._second is not None:
+                self._second.learn(willingly | unwillingly)
             self._grammars[key] = _Grammar(automaton, costs, Net(automaton, self._network.tokens, costs))
             if len(self._grammars) > GRAMMARS_KEPT:
                 self._grammars.popitem(last=False)
@@ -240,12 +233,24 @@ class MoonshineRecogniser:
         return self._grammars[key]
 
 
+def _behind(second: SphinxRecogniser, texts: Mapping[Sense, str], samples: NDArray[np.int16]) -> dict[Sense, float]:
+    """How many of its nats PocketSphinx finds each meaning behind the one that fits best.
+
+    It goes by sound, and the network writes "9" for "nine" and "niner": a meaning is heard both ways.
+    """
+    ways = {
+        meant: {text, " ".join(ON_THE_RADIO.get(word, word) for word in text.split())} for meant, text in texts.items()
+    }
+    behind = second.compare(sorted(set().union(*ways.values())), samples)
+    return {meant: min(behind[way] for way in each) for meant, each in ways.items()}
+
+
 def _phrases(what: Open) -> list[str]:
     return [phrase for phrases in what.answers.values() for phrase in phrases]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class _View:
+class View:
     """One view of an utterance's sound: how likely each meaning is beside the free text, and its likeliest words."""
 
     heard: Heard
@@ -266,10 +271,10 @@ class _View:
         first, *rest = sorted(self.logs.values(), reverse=True)
         return first >= PLAIN_FIT and first - max(rest, default=-math.inf) >= PLAIN_MARGIN
 
-    def log(self, meant: Sense) -> float:
+    def log(self, meant: Sense | None) -> float:
         """What the search gave up on the way is at least somewhat less likely than what it kept."""
         least = max(-OUT_OF_SIGHT, min(*self.logs.values(), max(self.logs.values()) - GIVEN_UP))
-        return max(least, self.logs.get(meant, least))
+        return least if meant is None else max(least, self.logs.get(meant, least))
 
 
 @dataclass(frozen=True, slots=True, eq=False)

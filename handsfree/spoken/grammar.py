@@ -42,6 +42,8 @@ from handsfree.spoken.meaning import (
 )
 from handsfree.spoken.written import spoken_words
 
+Sense = Meaning | str  # what tells sentences apart: see ``sense``
+
 
 def tree(what: Open) -> Expression:
     """The tree that a recogniser listens with; ValueError where nothing is open. Dictation has no part in it.
@@ -175,6 +177,12 @@ def understand(text: str, what: Open) -> Meaning:
         outcome = readings.parse_words(words, what.reading)
         return outcome if isinstance(outcome, Reading) else Refusal(_closed_word(words) or outcome.reason)
     return Refusal(_not_open(words))
+
+
+def sense(text: str, what: Open) -> Sense:
+    """What tells sentences apart: their meaning, or where they would be refused their words."""
+    meant = understand(text, what)
+    return text if isinstance(meant, Refusal) else meant
 
 
 def _identifier(words: list[str], what: Open) -> Spelled | Respelled | Refusal:

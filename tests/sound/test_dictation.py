@@ -20,8 +20,8 @@ from handsfree.sound.dictation import LONGEST_PIECE, Pieces, pieces, words
 from handsfree.sound.ear import Ear, Hearing
 from handsfree.sound.endpoint import HANG, LONGEST_NOTE, THINKING
 from handsfree.sound.evidence import ACCEPT
+from handsfree.sound.joint import JointRecogniser
 from handsfree.sound.moonshine import MoonshineRecogniser
-from handsfree.sound.pair import PairRecogniser
 from handsfree.sound.protocol import RATE, Audio
 from handsfree.sound.sphinx import SphinxRecogniser
 from handsfree.sound.vosk import VoskRecogniser
@@ -105,14 +105,13 @@ def test_vosk_hears_the_words_of_its_whole_model() -> None:
 
 
 def test_of_two_recognisers_the_better_at_free_speech_hears_a_note(
-    moonshine: MoonshineRecogniser, pocketsphinx: SphinxRecogniser
+    moonshine: MoonshineRecogniser, english_vosk: Path
 ) -> None:
-    audio = Audio(clip("note"))
-    moonshine.open(NOTE)
-    alone = moonshine.hear(audio)
-    for pair in (PairRecogniser(moonshine, pocketsphinx), PairRecogniser(pocketsphinx, moonshine)):
-        pair.open(NOTE)
-        assert pair.hear(audio).text == alone.text
+    audio, both = Audio(clip("note")), JointRecogniser(None, english_vosk)
+    for recogniser in (moonshine, both):
+        recogniser.open(NOTE)
+    assert both.hear(audio).text == moonshine.hear(audio).text
+    assert not both.missing_words
 
 
 def test_noise_alone_is_not_believed_to_be_words(moonshine: MoonshineRecogniser) -> None:

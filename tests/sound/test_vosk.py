@@ -15,18 +15,9 @@ from hypothesis import strategies as st
 
 from handsfree.sound import vosk
 from handsfree.sound.audio import read
+from handsfree.sound.engines import MODEL_FILES, VARIABLE, ModelError, find_model
 from handsfree.sound.protocol import Audio, Recogniser
-from handsfree.sound.vosk import (
-    ACCEPTED_SHARE,
-    MODEL_FILES,
-    VARIABLE,
-    ModelError,
-    PhraseGrammar,
-    VoskRecogniser,
-    confidence,
-    find_model,
-    heard_as,
-)
+from handsfree.sound.vosk import SETTINGS, PhraseGrammar, VoskRecogniser, heard_as
 from handsfree.spoken import grammar
 from handsfree.spoken.meaning import Answer, Expectation, Open, Quantity, Word
 
@@ -50,7 +41,7 @@ def ear() -> VoskRecogniser:
     ("name", "answers", "key"),
     [("korean_three", NUMBERS, "three"), ("korean_five", NUMBERS, "five"), ("korean_hello", GREETING, "hello")],
 )
-def test_a_spoken_answer_is_heard_with_confidence(
+def test_a_spoken_answer_is_heard(
     ear: VoskRecogniser, name: str, answers: dict[str, tuple[str, ...]], key: str
 ) -> None:
     what = Open(answers=answers)
@@ -59,7 +50,7 @@ def test_a_spoken_answer_is_heard_with_confidence(
     assert grammar.understand(utterance.text, what) == Answer(key)
     assert utterance.engine == "vosk"
     assert utterance.confidence is not None
-    assert 0.5 < utterance.confidence <= 1
+    assert 0 < utterance.confidence <= 1  # set for English, whose letters are no syllables: see test_recognisers.py
 
 
 def joined(*names: str) -> Audio:
@@ -143,8 +134,7 @@ def test_the_same_clip_is_heard_alike_whatever_was_heard_before(ear: VoskRecogni
     ear.hear(clip("korean_hello"))
     again = ear.hear(clip("korean_five"))
     assert again.text == first.text
-    assert again.confidence == pytest.approx(first.confidence, abs=0.1)  # the engine dithers at random
-    assert [word.start for word in again.words] == pytest.approx([word.start for word in first.words], abs=0.031)
+    assert (again.confidence, again.words) == (first.confidence, first.words)
 
 
 def test_a_word_the_model_lacks_is_heard_as_one_that_sounds_like_it_and_stands_in_the_text_as_itself(
@@ -181,6 +171,7 @@ def test_every_phrase_of_words_the_model_knows_can_be_heard_and_the_other_words_
     words = {word for phrase in phrases for word in phrase.split()}
     assert ear.missing_words & words == {word for word in words if not ear.knows(word)}
     made = PhraseGrammar.of(what, ear.knows)
+    assert ear.missing_words == made.missing & grammar.words(what)
     for phrase in phrases:
         hearable = ear.missing_words.isdisjoint(phrase.split())
         assert [sentence.text for sentence in made.sentences(phrase.split())] == [phrase] * hearable
@@ -263,13 +254,6 @@ def test_a_model_that_knows_nothing_of_a_grammar_gets_no_phrases() -> None:
     assert PhraseGrammar.of(STEP, lambda _: False).phrases is None
 
 
-@given(st.floats(0, 1), st.floats(0, 1))
-def test_confidence_is_half_at_the_operating_point_and_grows_with_the_share(one: float, other: float) -> None:
-    assert confidence(ACCEPTED_SHARE) == pytest.approx(0.5)
-    assert 0 <= confidence(one) <= 1
-    assert one > other or confidence(one) <= confidence(other)
-
-
 def test_the_engine_keeps_quiet(ear: VoskRecogniser, capfd: pytest.CaptureFixture[str]) -> None:
     ear.open(Open(answers=GREETING | {"frosted": ("frosted over",)}))
     ear.hear(clip("korean_hello"))
@@ -315,6 +299,40 @@ def test_a_model_with_a_fixed_graph_is_refused_because_no_step_could_narrow_it(t
     assert "has a fixed graph" in complaint(tmp_path)
 
 
+@pytest.mark.parametrize("may_link", [True, False])
+def test_a_model_is_used_with_settings_of_the_programs_own_and_left_as_it_is(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, may_link: bool
+) -> None:
+    folder, kept = tmp_path / "model", tmp_path / "kept"
+    shutil.copytree(MODEL, folder)
+    kept.mkdir()
+    monkeypatch.setattr("tempfile.tempdir", str(kept))
+    if not may_link:
+
+        def refuse(*_: object, **__: object) -> None:
+            raise OSError("a required privilege is not held by the client")
+
+        monkeypatch.setattr(Path, "symlink_to", refuse)
+    told: dict[str, list[str]] = {}
+    load = vosk.vosk.Model
+
+    def model(place: str) -> object:
+        told.update({name: (Path(place) / name).read_text().splitlines() for name in SETTINGS})
+        return load(place)
+
+    monkeypatch.setattr(vosk.vosk, "Model", model)
+    recogniser = VoskRecogniser(folder)
+    for name, own_settings in SETTINGS.items():
+        own = (MODEL / name).read_text().splitlines()
+        assert (folder / name).read_text().splitlines() == own
+        for key, value in own_settings.items():
+            assert [line for line in told[name] if line.startswith(f"--{key}=")] == [f"--{key}={value}"]
+        assert {line for line in own if line.strip()[2:].split("=")[0] not in own_settings} <= set(told[name])
+    assert not list(kept.iterdir())
+    recogniser.open(Open(answers=GREETING))
+    assert recogniser.hear(clip("korean_hello")).text == "안녕하세요"
+
+
 @pytest.mark.parametrize("damaged", ["am/final.mdl", "graph/HCLr.fst", "ivector/final.ie"])
 def test_a_model_with_a_file_cut_off_is_an_error_not_a_crash(tmp_path: Path, damaged: str) -> None:
     folder = tmp_path / "model"
@@ -335,10 +353,12 @@ def test_the_setting_comes_before_the_variable_and_that_before_the_models_folder
     monkeypatch.setenv(VARIABLE, "elsewhere")
     assert find_model() == Path("elsewhere")
     assert find_model(Path("given")) == Path("given")
+    monkeypatch.setenv(VARIABLE, "")
+    assert find_model() is None
 
 
 def test_without_a_model_anywhere_none_is_found(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.chdir(tmp_path)
     monkeypatch.delenv(VARIABLE, raising=False)
-    monkeypatch.setattr("handsfree.sound.vosk.BESIDE_THE_PACKAGE", tmp_path / "models")
+    monkeypatch.setattr("handsfree.sound.engines.BESIDE_THE_PACKAGE", tmp_path / "models")
     assert find_model() is None

