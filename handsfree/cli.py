@@ -391,22 +391,21 @@ def _recogniser(settings: Settings, speaker: Speaker | None = None) -> Iterator[
         name = speaker.engine if speaker else engines.default(model)
     else:
         name = engines.BOTH if settings.engine == "both" else settings.engine
-    if speaker is not None and name != speaker.engine:
-        asked = "both" if speaker.engine == engines.BOTH else speaker.engine
+    if speaker is not None and (name != speaker.engine or name not in engines.MAKE):
+        asked = engines.ASKED_FOR_AS.get(speaker.engine, speaker.engine)
         raise UnusableError(
-            f"{speaker.name} was enrolled with {speaker.engine}, and {name} errs in other words: "
-            f"add --engine {asked}, enrol again with --engine {settings.engine}, or leave the speaker out with "
-            "--speaker default"
+            f"{speaker.name} was enrolled with {asked}, and {settings.engine} errs in other words: add --engine "
+            f"{asked}, enrol again, or leave the speaker out with --speaker default"
         )
     if name in (engines.MOONSHINE, engines.BOTH) and engines.network_folder() is None:
-        other = engines.default(model)
-        raise UnusableError(f"moonshine is not installed on this computer: add --engine {other}")
+        raise UnusableError(f"moonshine is not installed on this computer: add --engine {engines.default(model)}")
     arguments: list[object] = [] if name == engines.VOSK else [speaker]
     if name in engines.WITH_A_MODEL:
         if model is None:
+            whose = f", with which {speaker.name} was enrolled" if speaker else ""
             raise UnusableError(
-                "no Vosk model found: 'python models/fetch.py' in the project's folder fetches one (models/README.md "
-                "names others), or name the folder of yours with --model"
+                f"no Vosk model found{whose}: 'python models/fetch.py' in the project's folder fetches one "
+                "(models/README.md names others), or name the folder of yours with --model"
             )
         engines.check_model(model)
         arguments.append(model)
@@ -575,8 +574,9 @@ def _enrol_speaker(options: argparse.Namespace) -> int:
 
     console, settings = Console(highlight=False), _settings(options)
     name = enrolment.tidy(options.name)
-    if settings.engine == engines.VOSK:
-        settings = replace(settings, engine="auto")  # Vosk alone adapts to nobody
+    if settings.engine in ("auto", engines.VOSK):  # Vosk alone adapts to nobody
+        found = engines.default(engines.find_model(settings.model))
+        settings = replace(settings, engine="pocketsphinx" if found == engines.VOSK else "auto")
     with _recogniser(settings) as recogniser:
         if options.audio:
             audio, remarks = read(options.audio)
@@ -806,9 +806,9 @@ def _parser() -> argparse.ArgumentParser:
         _enrol,
         "adapt to a speaker, headset and place",
         "Takes two minutes: asks for a list of sentences, measures which words fail, prints advice and keeps a profile "
-        "on this computer for --speaker of 'run' and 'hear'. The embedded recognisers can be adapted. Exit code 0 "
-        "where every word was heard right, 1 where some fail, 2 where the device, the file or the result cannot be "
-        "used.",
+        "on this computer for --speaker of 'run' and 'hear'. All recognisers can be adapted but Vosk alone. Exit "
+        "code 0 where every word was heard right, 1 where some fail, 2 where the device, the file or the result cannot "
+        "be used.",
     )
     enrol.add_argument("name", nargs="?", help="whom to enrol")
     other = enrol.add_mutually_exclusive_group()

@@ -34,7 +34,11 @@ def main() -> None:
         with zipfile.ZipFile(next(Path(kept).glob("*.whl"))) as archive:
             archive.extractall(kept, [name for name in archive.namelist() if name.startswith(INSIDE)])
         Path(kept, INSIDE).rename(FOLDER)  # last, so that there is no half of a model
-    print(f"the model is in {FOLDER}; 'handsfree ... --engine both' uses it, and so does 'auto'")
+    print(f"The model is in {FOLDER}.")
+    print(
+        f"It is used by every handsfree that is started in {FOLDER.parents[1]}; for those started elsewhere, put this"
+    )
+    print(f"line into the settings ('handsfree settings' says where they are): model = {FOLDER.as_posix()!r}")
 
 
 if __name__ == "__main__":

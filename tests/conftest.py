@@ -27,7 +27,7 @@ def _built_in_settings(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Non
 @pytest.fixture(scope="session")
 def english_vosk() -> Path:
     """The folder of the English Vosk model that ``python models/fetch.py`` puts in its place."""
-    folder = engines.BESIDE_THE_PACKAGE / "vosk-small-en-us"
+    folder = Path(__file__).parents[1] / "models" / "vosk-small-en-us"
     if not folder.is_dir():
         pytest.skip("no English Vosk model: 'python models/fetch.py' fetches it")
     return folder

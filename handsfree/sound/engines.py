@@ -19,6 +19,7 @@ MAKE = {  # what makes each, for ``Apart``
     VOSK: "handsfree.sound.vosk:VoskRecogniser",
     BOTH: "handsfree.sound.joint:JointRecogniser",
 }
+ASKED_FOR_AS = {BOTH: "both"}  # in the settings, where that is not its name
 WITH_A_MODEL = frozenset({VOSK, BOTH})  # they need the folder of a Vosk model
 
 VARIABLE = "HANDSFREE_MODEL"
@@ -51,7 +52,8 @@ def find_model(setting: Path | None = None) -> Path | None:
     """
     if setting is not None:
         return setting
-    if (named := os.environ.get(VARIABLE)) is not None:
+    named = os.environ.get(VARIABLE, "default")
+    if named != "default":
         return Path(named) if named else None
     for models in (Path("models"), BESIDE_THE_PACKAGE):
         if models.is_dir():
@@ -80,8 +82,8 @@ def check_model(folder: Path) -> None:
 def unusable(folder: Path, wrong: str) -> ModelError:
     """What to raise where a model folder cannot be used: the text says what to put there."""
     return ModelError(
-        f"{folder}: {wrong}; unpack a small or lgraph Vosk model there, so that {MODEL_FILES[0]} lies in it"
-        " (models/README.md says which and from where), or add --engine moonshine to do without"
+        f"{folder}: {wrong}; unpack a small or lgraph Vosk model there, so that {MODEL_FILES[0]} lies in it "
+        f"(models/README.md says which and from where), or do without: --engine {MOONSHINE}, or {POCKETSPHINX}"
     )
 
 

@@ -1,9 +1,9 @@
 """Moonshine and Vosk together, for those who put a Vosk model in place: one search for what both find likely.
 
 The network knows how people talk, Vosk how words sound, and they err in different places. The one rule: neither is
-asked only what it would choose. Every sentence that one of them finds likely is weighed by the other too, in the sound
-as it is and with its noise taken off, and the likeliest by both is heard; what is not likely to either, or far behind
-what one of them would rather hear, is asked again.
+asked only what it would choose. The sentences that one of them finds likely are weighed by the other too, in the sound
+as it is and with its noise taken off, and the likeliest by both is heard; what is far behind that the network would
+rather hear is asked again.
 
 Vosk listens beside the network, on the other processor, and takes less time. Of free speech (a note) the network's
 words are taken: its published word error rate is the lower one.
@@ -11,6 +11,7 @@ words are taken: its published word error rate is the lower one.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
@@ -18,7 +19,7 @@ from typing import TYPE_CHECKING
 
 from handsfree.sound.denoise import denoised
 from handsfree.sound.engines import BOTH
-from handsfree.sound.evidence import JointEvidence, PhraseEvidence, TextEvidence
+from handsfree.sound.evidence import JointEvidence, TextEvidence
 from handsfree.sound.moonshine import ALTERNATIVES, COMPARED, OUT_OF_SIGHT, MoonshineRecogniser, View
 from handsfree.sound.protocol import Alternative, Audio, Utterance
 from handsfree.sound.vosk import PhraseView, VoskRecogniser
@@ -28,6 +29,7 @@ from handsfree.spoken.meaning import Open
 if TYPE_CHECKING:
     from handsfree.sound.enrolment import Speaker
 
+UNWRITTEN = 12.0  # nats behind the likeliest, at most, for what the network gave up on the way or would not write
 PROPOSED = 6  # meanings that Vosk finds likely and the network is to weigh, for each view
 
 
@@ -50,10 +52,8 @@ class JointRecogniser:
 
     @property
     def missing_words(self) -> frozenset[str]:
-        """Words of the grammar last opened that neither can hear."""
-        if self._what.dictation:
-            return frozenset()
-        return self._moonshine.missing_words & self._vosk.missing_words
+        """Words of the grammar last opened that the network does not write; what Vosk lacks, it hears alone."""
+        return self._moonshine.missing_words
 
     def open(self, what: Open) -> None:
         """Narrow both grammars."""
@@ -63,7 +63,7 @@ class JointRecogniser:
             self._vosk.open(what)
 
     def hear(self, audio: Audio) -> Utterance:
-        """Recognise one utterance; the text is empty where neither heard anything of the grammar."""
+        """Recognise one utterance; the text is empty where the network heard nothing of the grammar."""
         if self._what.dictation:
             return self._moonshine.hear(audio)
         heard = self.weigh(audio)
@@ -86,24 +86,26 @@ class JointRecogniser:
         if not self._vosk.listening:
             return self._moonshine.weigh(audio)
         sounds = self._beside.submit(self._vosk.view, audio.samples)
+        if not self._second_view:
+            return self._weighed(audio, [self._moonshine.view(audio.samples)], [sounds.result()])
+        # The noise is taken off meanwhile, and Vosk listens to that too, before it is known whether it is needed.
         cleaned = self._beside.submit(denoised, audio)
         sounds_cleaned = self._beside.submit(lambda: self._vosk.view(cleaned.result()))
         views, phrases = [self._moonshine.view(audio.samples)], [sounds.result()]
-        if self._second_view and not (views[0].plain and phrases[0].plain and views[0].best == phrases[0].best):
+        if views[0].plain and phrases[0].plain and views[0].best == phrases[0].best:
+            sounds_cleaned.cancel()
+            cleaned.cancel()
+        else:
             views.append(self._moonshine.view(cleaned.result()))
             phrases.append(sounds_cleaned.result())
-        else:
-            cleaned.cancel()
-            sounds_cleaned.cancel()
-        views = [view for view in views if view.logs]
-        unheard = self._vosk.unheard  # of a sentence with one of them Vosk has no opinion
-        if any(not unheard.isdisjoint(text.split()) for view in views for text in view.texts.values()):
-            return self._moonshine.weigh(audio)
-        return self._weighed(audio, views, phrases) if views else None
+        return self._weighed(audio, views, phrases)
 
     def _weighed(
         self, audio: Audio, views: Sequence[View], phrases: Sequence[PhraseView]
-    ) -> tuple[str, JointEvidence | TextEvidence, tuple[Alternative, ...]]:
+    ) -> tuple[str, JointEvidence | TextEvidence, tuple[Alternative, ...]] | None:
+        views = [view for view in views if view.logs]
+        if not views:
+            return None
         texts = {meant: text for phrase in reversed(phrases) for meant, text in phrase.texts.items()}
         texts |= {meant: text for view in reversed(views) for meant, text in view.texts.items()}
         fits = {meant: _mean([view.log(meant) for view in views]) for view in views for meant in view.logs}
@@ -114,31 +116,29 @@ class JointRecogniser:
         for first in (chosen[0], *(phrase.best for phrase in phrases if phrase.best is not None)):
             near |= self._moonshine.near(texts[first])
         texts = near | texts
-        unseen = {meant: texts[meant] for meant in (*chosen, *near) if meant not in fits}
-        least = _mean([view.log(None) for view in views])
-        fits |= dict.fromkeys(unseen, least) | self._moonshine.forced(unseen, views)
+        candidates = dict.fromkeys((*chosen, *near))
+        unheard = self._vosk.unheard
+        if unheard and any(not unheard.isdisjoint(texts[meant].split()) for meant in candidates):
+            return self._moonshine.weigh(audio)  # Vosk has no opinion of a sentence with such a word
+        preferred = max(fits.values())
+        unseen = {meant: texts[meant] for meant in candidates if meant not in fits}
+        forced = self._moonshine.forced(unseen, views)
+        fits |= {meant: max(forced.get(meant, -math.inf), preferred - UNWRITTEN) for meant in unseen}
         logs = {
             meant: JointEvidence.together(fits[meant], -_mean([phrase.log(meant) for phrase in phrases]))
-            for meant in (*chosen, *near)
+            for meant in candidates
         }
         best, *rest = sorted(logs, key=lambda meant: -logs[meant])
-        margin = logs[best] - logs[rest[0]] if rest else OUT_OF_SIGHT
-        pace = audio.seconds / len(texts[best])
         evidence = JointEvidence(
-            TextEvidence(
-                fit=fits[best],
-                doubt=_mean([view.doubt for view in views]),
-                margin=margin,
-                pace=pace,
-                agreement=_mean([view.best == best for view in views]),
-            ),
-            PhraseEvidence(
-                margin=margin,
-                pace=pace,
-                raw=phrases[0].against(best),
-                cleaned=phrases[-1].against(best),
-                favoured=_mean([phrase.best == best for phrase in phrases]),
-            ),
+            fit=fits[best],
+            preferred=max(fits.values()) - fits[best],
+            doubt=_mean([view.doubt for view in views]),
+            margin=logs[best] - logs[rest[0]] if rest else OUT_OF_SIGHT,
+            pace=audio.seconds / len(texts[best]),
+            agreement=_mean([view.best == best for view in views]),
+            raw=phrases[0].against(best),
+            cleaned=phrases[-1].against(best),
+            favoured=_mean([phrase.best == best for phrase in phrases]),
         )
         told = [meant for number, meant in enumerate(rest) if number < ALTERNATIVES or meant in near]
         others = tuple(Alternative(texts[meant], JointEvidence.rivalry(logs[meant] - logs[best])) for meant in told)

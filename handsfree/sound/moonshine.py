@@ -54,7 +54,7 @@ PLAIN_FIT, PLAIN_MARGIN, PLAIN_DOUBT = -1.0, 6.0, -0.4
 
 
 class MoonshineRecogniser:
-    """The ``Recogniser`` that is used unless another is asked for. Raises OSError where the network is not there."""
+    """The embedded ``Recogniser``. Raises OSError where the network is not there."""
 
     name = MOONSHINE
 
@@ -271,10 +271,10 @@ class View:
         first, *rest = sorted(self.logs.values(), reverse=True)
         return first >= PLAIN_FIT and first - max(rest, default=-math.inf) >= PLAIN_MARGIN
 
-    def log(self, meant: Sense | None) -> float:
+    def log(self, meant: Sense) -> float:
         """What the search gave up on the way is at least somewhat less likely than what it kept."""
         least = max(-OUT_OF_SIGHT, min(*self.logs.values(), max(self.logs.values()) - GIVEN_UP))
-        return least if meant is None else max(least, self.logs.get(meant, least))
+        return max(least, self.logs.get(meant, least))
 
 
 @dataclass(frozen=True, slots=True, eq=False)

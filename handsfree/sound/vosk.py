@@ -18,10 +18,12 @@ from __future__ import annotations
 
 import json
 import math
+import os
 import shutil
 import tempfile
-from collections import defaultdict
+from collections import OrderedDict, defaultdict
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from contextlib import suppress
 from dataclasses import dataclass, replace
 from functools import cached_property
 from itertools import product
@@ -45,6 +47,9 @@ from handsfree.spoken.meaning import Open
 from handsfree.spoken.units import PREFIXES, UNITS
 
 UNKNOWN = "[unk]"
+# Figures said two ways: where a model lacks one of them, what sounds like both is taken for the plain one. Else a row
+# of n figures could be read in two to the power of n ways, which all mean the same.
+ALIKE = {"fower": "four", "fife": "five", "tree": "three", "niner": "nine"}
 
 # What the engine is told beside what stands in the model's own settings. With a lattice beam of 2, as models come, it
 # names next to nothing beside the likeliest. It dithers at random: without, a clip is heard alike every time.
@@ -54,8 +59,11 @@ SETTINGS = {
 }
 
 HYPOTHESES = 40  # asked of the engine; it has fewer where few are near the best
-UNLISTED = 10.0  # nats; a sentence that the engine does not list is this far behind, or as far as the last one listed
+# How many nats a sentence that the engine does not list is taken to be behind: at least UNLISTED, somewhat more than
+# the lattice beam, or where the list is full as far as its last one, and at least CROWDED_OUT; OUT_OF_SIGHT at most.
+UNLISTED, CROWDED_OUT, OUT_OF_SIGHT = 8.0, 2.0, 10.0
 ALTERNATIVES = 5
+GRAMMARS_KEPT = 4
 # A first view whose sentence is the likeliest of all, this many nats ahead of every other meaning, needs no second one.
 PLAIN_MARGIN = 5.0
 
@@ -124,7 +132,7 @@ class VoskRecogniser:
     name = VOSK
 
     def __init__(self, model_folder: Path, *, second_view: bool = True) -> None:
-        """Load the model (seconds, and several times its size in memory). Raises ``ModelError``.
+        """Load the model; the small English one takes 0.3 s and 190 MB. Raises ``ModelError``.
 
         ``second_view``: hear what is not plain once more, denoised.
         """
@@ -134,9 +142,10 @@ class VoskRecogniser:
         self._rejects = self.knows(UNKNOWN)
         self._note = Pieces(self._words)
         self._second_view = second_view
-        self._grammars: dict[str, PhraseGrammar] = {}  # by JSGF text; a procedure has one for each kind of question
+        self._grammars: OrderedDict[str, PhraseGrammar] = OrderedDict()  # by JSGF text, latest used last
         self._what = Open()
         self._open: PhraseGrammar | None = None
+        self._missing: frozenset[str] = frozenset()
 
     def knows(self, word: str) -> bool:
         """Whether the model has a pronunciation for a word."""
@@ -145,7 +154,7 @@ class VoskRecogniser:
     @property
     def missing_words(self) -> frozenset[str]:
         """Words of the grammar last opened that the model can hear in no spelling; nor sentences that hold one."""
-        return self.unheard & grammar.words(self._what) if self._open is not None else frozenset()
+        return self._missing
 
     @property
     def unheard(self) -> frozenset[str]:
@@ -159,14 +168,17 @@ class VoskRecogniser:
 
     def open(self, what: Open) -> None:
         """Narrow the grammar; sentences with a word that the model cannot hear are left out (see ``missing_words``)."""
-        self._what = what
+        self._what, self._open, self._missing = what, None, frozenset[str]()
         if what.nothing or what.dictation:
-            self._open = None
             return
         key = grammar.jsgf(what)
         if key not in self._grammars:
             self._grammars[key] = PhraseGrammar.of(what, self.knows, *[UNKNOWN] * self._rejects)
+            if len(self._grammars) > GRAMMARS_KEPT:
+                self._grammars.popitem(last=False)
+        self._grammars.move_to_end(key)
         self._open = self._grammars[key]
+        self._missing = self._open.missing and self._open.missing & grammar.words(what)
 
     def hear(self, audio: Audio) -> Utterance:
         """Recognise one utterance; the text is empty where nothing of the grammar was heard."""
@@ -195,7 +207,7 @@ class VoskRecogniser:
         best, *rest = sorted(logs, key=lambda meant: -logs[meant])
         view = next(view for view in views if best in view.logs)
         evidence = PhraseEvidence(
-            margin=logs[best] - logs[rest[0]] if rest else UNLISTED,
+            margin=logs[best] - logs[rest[0]] if rest else OUT_OF_SIGHT,
             pace=audio.seconds / len(view.texts[best]),
             raw=views[0].against(best),
             cleaned=views[-1].against(best),
@@ -209,25 +221,27 @@ class VoskRecogniser:
 
     def view(self, samples: NDArray[np.int16]) -> PhraseView:
         """What the sound may have been; ``listening`` must be true."""
-        assert self._open is not None
-        assert self._open.phrases is not None
-        hypotheses = self._decode(self._open.phrases, samples)
+        opened, what = self._open, self._what  # another may be opened meanwhile
+        assert opened is not None
+        assert opened.phrases is not None
+        hypotheses = self._decode(opened.phrases, samples)
         ahead = max(hypothesis.score for hypothesis in hypotheses)
         logs: dict[Sense, float] = {}
         readings: dict[str, tuple[_Hypothesis, _Sentence]] = {}
         texts: dict[Sense, str] = {}
         for hypothesis in hypotheses:
-            for sentence in self._open.sentences(hypothesis.words):
-                meant = grammar.sense(sentence.text, self._what)
+            for sentence in opened.sentences(hypothesis.words):
+                meant = grammar.sense(sentence.text, what)
                 readings.setdefault(sentence.text, (hypothesis, sentence))
                 texts.setdefault(meant, sentence.text)
                 logs.setdefault(meant, hypothesis.score)
         likeliest = max(logs.values(), default=-math.inf)
-        last = min(hypothesis.score for hypothesis in hypotheses)
+        last = likeliest - min(hypothesis.score for hypothesis in hypotheses)
+        unlisted = max(last, CROWDED_OUT if len(hypotheses) == HYPOTHESES else UNLISTED)
         return PhraseView(
             logs={meant: log - likeliest for meant, log in logs.items()},
             texts=texts,
-            least=max(-UNLISTED, min(last - likeliest, -2.0)) if logs else -UNLISTED,
+            least=-min(unlisted, OUT_OF_SIGHT),
             beyond=ahead - likeliest,
             readings=readings,
             hypotheses=hypotheses,
@@ -271,18 +285,18 @@ class VoskRecogniser:
 
 def _loaded(model_folder: Path) -> Any:
     """The engine's model, with ``SETTINGS`` in place of the folder's own, which is left as it is."""
-    with tempfile.TemporaryDirectory() as kept:
+    # On Windows the engine cannot open a path with letters beyond ASCII, as a user's own folder may have.
+    beside = None if tempfile.gettempdir().isascii() else model_folder.parent
+    with tempfile.TemporaryDirectory(dir=beside) as kept:
         folder = Path(kept)
         for inside in model_folder.iterdir():
-            if inside.name == "conf":
-                shutil.copytree(inside, folder / "conf")
-            else:
+            if inside.name != "conf":
                 _linked(inside.absolute(), folder / inside.name)
+        (folder / "conf").mkdir()
+        for inside in (model_folder / "conf").iterdir():
+            shutil.copyfile(inside, folder / "conf" / inside.name)
         for name, settings in SETTINGS.items():
-            lines = (folder / name).read_text(encoding="utf-8").splitlines() if (folder / name).is_file() else []
-            kept_lines = [line for line in lines if line.strip().removeprefix("--").partition("=")[0] not in settings]
-            told = [f"--{key}={value}" for key, value in settings.items()]
-            (folder / name).write_text("\n".join([*kept_lines, *told, ""]), encoding="utf-8")
+            _set(folder / name, settings)
         try:
             model = vosk.Model(kept)
             vosk.KaldiRecognizer(model, RATE)  # reads what the model has put off
@@ -291,15 +305,26 @@ def _loaded(model_folder: Path) -> Any:
     return model
 
 
+def _set(file: Path, settings: Mapping[str, str]) -> None:
+    """Put settings into a file of the engine's in place of those that are there."""
+    lines = file.read_text(encoding="utf-8", errors="surrogateescape").splitlines() if file.is_file() else []
+    kept = [line for line in lines if line.strip().removeprefix("--").partition("=")[0] not in settings]
+    told = [f"--{key}={value}" for key, value in settings.items()]
+    file.write_text("\n".join([*kept, *told, ""]), encoding="utf-8", errors="surrogateescape")
+
+
 def _linked(inside: Path, place: Path) -> None:
     """``inside`` at ``place`` too: linked, or copied where the system or the user may not link."""
-    try:
-        place.symlink_to(inside, target_is_directory=inside.is_dir())
-    except OSError:
-        if inside.is_dir():
-            shutil.copytree(inside, place)
-        else:
-            shutil.copy2(inside, place)
+    if inside.is_dir():
+        place.mkdir()
+        for each in inside.iterdir():
+            _linked(each, place / each.name)
+        return
+    for link in (os.symlink, os.link):
+        with suppress(OSError):
+            link(inside, place)
+            return
+    shutil.copyfile(inside, place)
 
 
 def heard_as(word: str, knows: Callable[[str], bool]) -> tuple[tuple[str, ...], ...]:
@@ -357,6 +382,9 @@ class PhraseGrammar:
         whole = smallest(Alt((grammar.tree(what), grammar.decoys(what))))
         ways = {word: heard_as(word, knows) for word in sorted({word for _, word in whole.steps})}
         missing = frozenset(word for word in ways if not ways[word])
+        for radio, plain in ALIKE.items():
+            if radio in ways and plain in ways:
+                ways[radio] = tuple(way for way in ways[radio] if way not in ways[plain])
         automaton = _ending(whole.without(missing))
         phrases = dict.fromkeys(
             " ".join(sum(said, ()))

@@ -1,5 +1,6 @@
 """Which recogniser is used where none is asked for."""
 
+import os
 import subprocess
 import sys
 from pathlib import Path
@@ -23,8 +24,20 @@ def test_the_best_for_which_everything_is_there_is_used(
     assert (used in WITH_A_MODEL) == model
 
 
-def test_asking_loads_no_engine() -> None:
-    asking = "from handsfree.sound import engines; engines.default(engines.find_model())"
+def test_asking_loads_no_engine(tmp_path: Path) -> None:
+    for name in engines.MODEL_FILES:
+        (tmp_path / "models" / "a" / name).parent.mkdir(parents=True, exist_ok=True)
+        (tmp_path / "models" / "a" / name).write_text("x")
+    asking = "from handsfree.sound import engines; print(engines.default(engines.find_model()))"
     loaded = "import sys; print([name for name in ('vosk', 'onnxruntime', 'pocketsphinx') if name in sys.modules])"
-    done = subprocess.run([sys.executable, "-c", f"{asking}; {loaded}"], capture_output=True, text=True, check=True)
-    assert done.stdout.strip() == "[]"
+    done = subprocess.run(
+        [sys.executable, "-c", f"{asking}; {loaded}"],
+        cwd=tmp_path,
+        env={**os.environ, engines.VARIABLE: "default", "PYTHONPATH": str(Path(engines.__file__).parents[2])},
+        capture_output=True,
+        text=True,
+        check=True,
+    )
+    used, modules = done.stdout.splitlines()
+    assert used in (BOTH, VOSK)
+    assert modules == "[]"

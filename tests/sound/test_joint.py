@@ -13,7 +13,6 @@ from handsfree.sound.evidence import ACCEPT
 from handsfree.sound.joint import JointRecogniser
 from handsfree.sound.moonshine import MoonshineRecogniser
 from handsfree.sound.protocol import RATE, Audio
-from handsfree.sound.vosk import VoskRecogniser
 from handsfree.spoken import grammar
 from handsfree.spoken.meaning import Answer, Expectation, Open, Quantity, Word
 
@@ -54,7 +53,7 @@ def test_beside_a_compressor_a_reading_is_heard_or_asked_again_and_never_taken_f
     assert utterance.confidence >= ACCEPT or level < 20
 
 
-def test_what_only_one_of_them_would_hear_is_not_believed(both: JointRecogniser, english_vosk: Path) -> None:
+def test_what_only_one_of_them_would_hear_is_not_believed(both: JointRecogniser) -> None:
     """The sentence that is said is not open; each makes another one of it, if any."""
     what = Open(answers={"frosted": ("frosted over",), "clear": ("clear",), "warm": ("warm to the hand",)})
     both.open(what)
@@ -83,9 +82,9 @@ def test_a_model_that_lacks_the_words_has_no_opinion() -> None:
 def test_words_that_one_of_them_lacks_are_not_held_against_a_sentence(
     both: JointRecogniser, english_vosk: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    knows = VoskRecogniser.knows
-    monkeypatch.setattr(VoskRecogniser, "knows", lambda self, word: word != "fifteen" and knows(self, word))
     deaf, alone = JointRecogniser(None, english_vosk), MoonshineRecogniser(second_opinion=False)
+    knows = deaf._vosk.knows
+    monkeypatch.setattr(deaf._vosk, "knows", lambda word: word != "fifteen" and knows(word))
     for recogniser in (deaf, alone, both):
         recogniser.open(OHMS)
     heard, one = deaf.hear(clip("fifteen_ohms")), alone.hear(clip("fifteen_ohms"))
@@ -102,15 +101,18 @@ def test_a_profile_moves_the_confidence_and_watches_for_the_speakers_own_confusi
         received=Received(readability=5, level=-26.0, snr=30.0, bandwidth=8000.0),
         sentences=40,
         right=38,
-        confusions=(("fifteen", "sixteen"),),
+        confusions=(("fifteen", "two hundred"),),
         offset=-1.0,
         advice=(),
     )
     plain = JointRecogniser(anna.model_copy(update={"offset": 0.0}), english_vosk)
     careful = JointRecogniser(anna, english_vosk)
-    for recogniser in (careful, plain):
+    strangers = JointRecogniser(None, english_vosk)
+    for recogniser in (careful, plain, strangers):
         recogniser.open(OHMS)
     one, other = careful.hear(clip("fifteen_ohms")), plain.hear(clip("fifteen_ohms"))
     assert one.text == other.text == "fifteen ohms"
     assert (one.confidence or 0.0) < (other.confidence or 0.0)
-    assert "sixteen ohms" in [alternative.text for alternative in one.alternatives]
+    assert "two hundred ohms" in [alternative.text for alternative in one.alternatives]
+    everybodys = strangers.hear(clip("fifteen_ohms"))
+    assert "two hundred ohms" not in [alternative.text for alternative in everybodys.alternatives]

@@ -250,6 +250,13 @@ def test_words_that_could_be_read_as_two_readings_are_both_handed_on() -> None:
     assert heard == ["fair add", "farad"]
 
 
+def test_a_row_of_figures_is_read_one_way_though_the_radio_has_another_word_that_sounds_the_same() -> None:
+    made = lacking(frozenset({"fower", "fowler", "bauer"}))
+    row = ("four",) * 3
+    assert [sentence.text for sentence in made.sentences((*row, "ohms"))] == ["four four four ohms"]
+    assert "fower" not in made.missing
+
+
 def test_a_model_that_knows_nothing_of_a_grammar_gets_no_phrases() -> None:
     assert PhraseGrammar.of(STEP, lambda _: False).phrases is None
 
@@ -305,6 +312,8 @@ def test_a_model_is_used_with_settings_of_the_programs_own_and_left_as_it_is(
 ) -> None:
     folder, kept = tmp_path / "model", tmp_path / "kept"
     shutil.copytree(MODEL, folder)
+    for name in SETTINGS:
+        (folder / name).chmod(0o444)
     kept.mkdir()
     monkeypatch.setattr("tempfile.tempdir", str(kept))
     if not may_link:
@@ -312,7 +321,8 @@ def test_a_model_is_used_with_settings_of_the_programs_own_and_left_as_it_is(
         def refuse(*_: object, **__: object) -> None:
             raise OSError("a required privilege is not held by the client")
 
-        monkeypatch.setattr(Path, "symlink_to", refuse)
+        monkeypatch.setattr("os.symlink", refuse)
+        monkeypatch.setattr("os.link", refuse)
     told: dict[str, list[str]] = {}
     load = vosk.vosk.Model
 
