@@ -164,6 +164,8 @@ def main() -> int:
     found = answers(recording, spoken_at, open_room=options.open_room)
     kinds = [entry.kind for entry in entries]
     lost = [entry.data["what"] for entry in entries if entry.kind is Mark.FAULT]
+    heard_by = {entry.data["engine"] for entry in entries if entry.kind is Mark.HEARD}
+    print(f"{', '.join(sorted(heard_by))} (with HANDSFREE_MODEL empty, without the model in models/)")
     print(f"{os.cpu_count()} cores, load average {load:.1f} before; {'open room' if options.open_room else 'headset'}")
     table = Table("figure", "measured", "target")
     table.add_row("answers", f"{len(found)} to {len(spoken_at)} utterances", "all")
