@@ -19,7 +19,7 @@ from contextlib import closing, contextmanager
 from dataclasses import dataclass, replace
 from datetime import datetime
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Literal
 
 from handsfree import __version__
 from handsfree import settings as everyday
@@ -91,6 +91,10 @@ def _demo(options: argparse.Namespace) -> int:
         raise UnusableError(f"no demo session {unknown[0]!r}: choose from {', '.join(sessions)}")
     base = options.out or Path(tempfile.mkdtemp(prefix="handsfree-demo-"))
     screen, settings = Screen(), _settings(options)
+    if (
+        settings.engine == "auto" and settings.model is None
+    ):  # a recording answers no question: what is embedded hears it
+        settings = replace(settings, engine=_embedded())
     rows, as_expected, started, recorded = [], True, time.monotonic(), 0.0
     with _glance(settings, screen.console) as glance, _recogniser(settings) as recogniser:
         for name in names:
@@ -378,6 +382,13 @@ def _pass_on(raw: io.RawIOBase, typed: queue.Queue[bytes]) -> None:
     for line in iter(raw.readline, b""):
         typed.put(line)
     typed.put(b"")
+
+
+def _embedded() -> Literal["moonshine", "pocketsphinx"]:
+    """The recogniser for which no model has to be fetched."""
+    from handsfree.sound import engines
+
+    return "moonshine" if engines.network_folder() is not None else "pocketsphinx"
 
 
 @contextmanager
