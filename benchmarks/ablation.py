@@ -100,7 +100,7 @@ def main() -> None:
     parser.add_argument("--split", default="held-out", choices=("held-out", "tune"))
     parser.add_argument("--clips", type=int, default=60, help="of readings and words, and of chatter (default: 60)")
     parser.add_argument("--conditions", default=",".join(CONDITIONS))
-    parser.add_argument("--model", type=Path, help="folder of a Vosk model (default: the one in models/, if any)")
+    hearing.add_model(parser)
     parser.add_argument("--only", action="append", help="this row only; may be repeated")
     options = parser.parse_args()
     said = hearing.rows(options.corpus, options.split, ["said"])[: options.clips]

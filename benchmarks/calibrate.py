@@ -83,6 +83,8 @@ def main() -> None:
         "--kept", type=Path, help="file to keep the measures in, or to take them from where it is there"
     )
     options = parser.parse_args()
+    if options.engine not in SIGNS:
+        parser.error(f"no recogniser {options.engine!r}: choose from {', '.join(SIGNS)}")
     if options.kept and options.kept.exists():
         found = pickle.loads(options.kept.read_bytes())
     else:

@@ -247,9 +247,13 @@ def makes(names: Iterable[str], model: Path | None) -> dict[str, Make]:
     return {name: known[name] for name in names}
 
 
+def add_model(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument("--model", type=Path, help="folder of a Vosk model (default: the one in models/, if any)")
+
+
 def add_engine(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--engine", default="moonshine", help="recogniser (default: %(default)s)")
-    parser.add_argument("--model", type=Path, help="folder of a Vosk model (default: the one in models/, if any)")
+    add_model(parser)
 
 
 def made_by(options: argparse.Namespace) -> Make:
@@ -294,7 +298,7 @@ def main() -> None:
     parser.add_argument("--sets", default="said,chatter,noise,prompt")
     parser.add_argument("--misheard", action="store_true", help="list what was not right")
     parser.add_argument("--engine", default="moonshine", help="comma-separated (default: %(default)s)")
-    parser.add_argument("--model", type=Path, help="folder of a Vosk model")
+    add_model(parser)
     options = parser.parse_args()
     chosen_makes, policy, sets = makes(options.engine.split(","), options.model), Policy(), options.sets.split(",")
     console = Console(width=120)

@@ -19,7 +19,7 @@ from contextlib import closing, contextmanager
 from dataclasses import dataclass, replace
 from datetime import datetime
 from pathlib import Path
-from typing import TYPE_CHECKING, Literal
+from typing import TYPE_CHECKING
 
 from handsfree import __version__
 from handsfree import settings as everyday
@@ -91,12 +91,8 @@ def _demo(options: argparse.Namespace) -> int:
         raise UnusableError(f"no demo session {unknown[0]!r}: choose from {', '.join(sessions)}")
     base = options.out or Path(tempfile.mkdtemp(prefix="handsfree-demo-"))
     screen, settings = Screen(), _settings(options)
-    if (
-        settings.engine == "auto" and settings.model is None
-    ):  # a recording answers no question: what is embedded hears it
-        settings = replace(settings, engine=_embedded())
     rows, as_expected, started, recorded = [], True, time.monotonic(), 0.0
-    with _glance(settings, screen.console) as glance, _recogniser(settings) as recogniser:
+    with _glance(settings, screen.console) as glance, _recogniser(settings, recorded=True) as recogniser:
         for name in names:
             demo = sessions[name]
             audio, _ = read(demo.audio)
@@ -384,22 +380,18 @@ def _pass_on(raw: io.RawIOBase, typed: queue.Queue[bytes]) -> None:
     typed.put(b"")
 
 
-def _embedded() -> Literal["moonshine", "pocketsphinx"]:
-    """The recogniser for which no model has to be fetched."""
-    from handsfree.sound import engines
-
-    return "moonshine" if engines.network_folder() is not None else "pocketsphinx"
-
-
 @contextmanager
-def _recogniser(settings: Settings, speaker: Speaker | None = None) -> Iterator[Recogniser]:
-    """The recogniser that was asked for, in a process of its own."""
+def _recogniser(settings: Settings, speaker: Speaker | None = None, *, recorded: bool = False) -> Iterator[Recogniser]:
+    """The recogniser that was asked for, in a process of its own.
+
+    Where none was, a session that is ``recorded`` is heard by what is embedded: a recording answers no question.
+    """
     from handsfree.sound import engines
     from handsfree.sound.apart import Apart
 
     model = engines.find_model(settings.model)
     if settings.engine == "auto":
-        name = speaker.engine if speaker else engines.default(model)
+        name = speaker.engine if speaker else engines.default(None if recorded else model)
     else:
         name = engines.BOTH if settings.engine == "both" else settings.engine
     if speaker is not None and (name != speaker.engine or name not in engines.MAKE):

@@ -45,6 +45,7 @@ from handsfree.sound.voice import Voice
 from handsfree.spoken.confusable import TWIN
 from handsfree.spoken.grammar import understand
 from handsfree.spoken.meaning import Command, Expectation, Kind, Open, Reading, Word
+from handsfree.spoken.numbers import ON_THE_RADIO
 from handsfree.spoken.units import quantity_of, spellings
 from handsfree.spoken.words import PHRASES
 
@@ -354,7 +355,7 @@ def measure(results: Iterable[Result]) -> Findings:
     return Findings(found, dict(added.most_common()), tuple(sure), tuple(unsure), missed)
 
 
-_FIGURES = {"niner": "nine", "fife": "five", "tree": "three", "fower": "four", "oh": "zero", "o": "zero"}
+_FIGURES = ON_THE_RADIO | {"oh": "zero", "o": "zero"}
 
 
 def _key(word: str) -> str:

@@ -15,13 +15,15 @@ import math
 from collections.abc import Sequence
 from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
+from statistics import fmean
 from typing import TYPE_CHECKING
 
 from handsfree.sound.denoise import denoised
 from handsfree.sound.engines import BOTH
 from handsfree.sound.evidence import JointEvidence, TextEvidence
-from handsfree.sound.moonshine import ALTERNATIVES, COMPARED, OUT_OF_SIGHT, MoonshineRecogniser, View
+from handsfree.sound.moonshine import ALTERNATIVES, COMPARED, OUT_OF_SIGHT, MoonshineRecogniser, View, Weighed
 from handsfree.sound.protocol import Alternative, Audio, Utterance
+from handsfree.sound.views import averaged, share, words_of
 from handsfree.sound.vosk import PhraseView, VoskRecogniser
 from handsfree.spoken.grammar import Sense
 from handsfree.spoken.meaning import Open
@@ -43,7 +45,6 @@ class JointRecogniser:
 
     def __init__(self, speaker: Speaker | None, model_folder: Path, *, second_view: bool = True) -> None:
         """``second_view``: hear what is not plain once more, denoised."""
-        self._speaker = speaker
         self._second_view = second_view
         self._moonshine = MoonshineRecogniser(speaker, second_view=second_view, second_opinion=False)
         self._vosk = VoskRecogniser(model_folder)
@@ -66,20 +67,9 @@ class JointRecogniser:
         """Recognise one utterance; the text is empty where the network heard nothing of the grammar."""
         if self._what.dictation:
             return self._moonshine.hear(audio)
-        heard = self.weigh(audio)
-        if heard is None:
-            return Utterance("", 0.0, self.name, audio)
-        text, evidence, others = heard
-        confidence = evidence.confidence
-        return Utterance(
-            text,
-            confidence if self._speaker is None else self._speaker.trust(confidence),
-            self.name,
-            audio,
-            others,
-        )
+        return self._moonshine.utterance(self.weigh(audio), self.name, audio)
 
-    def weigh(self, audio: Audio) -> tuple[str, JointEvidence | TextEvidence, tuple[Alternative, ...]] | None:
+    def weigh(self, audio: Audio) -> Weighed[JointEvidence] | Weighed[TextEvidence] | None:
         """The likeliest hearing, what speaks for it, and the others; None where nothing was heard."""
         if not self._moonshine.listening or not len(audio.samples):
             return None
@@ -102,13 +92,11 @@ class JointRecogniser:
 
     def _weighed(
         self, audio: Audio, views: Sequence[View], phrases: Sequence[PhraseView]
-    ) -> tuple[str, JointEvidence | TextEvidence, tuple[Alternative, ...]] | None:
+    ) -> Weighed[JointEvidence] | Weighed[TextEvidence] | None:
         views = [view for view in views if view.logs]
         if not views:
             return None
-        texts = {meant: text for phrase in reversed(phrases) for meant, text in phrase.texts.items()}
-        texts |= {meant: text for view in reversed(views) for meant, text in view.texts.items()}
-        fits = {meant: _mean([view.log(meant) for view in views]) for view in views for meant in view.logs}
+        texts, fits = words_of([*views, *phrases]), averaged(views)
         chosen = sorted(fits, key=lambda meant: -fits[meant])[:COMPARED]
         for phrase in phrases:
             chosen += sorted(phrase.logs, key=lambda meant: -phrase.logs[meant])[:PROPOSED]
@@ -125,25 +113,21 @@ class JointRecogniser:
         forced = self._moonshine.forced(unseen, views)
         fits |= {meant: max(forced.get(meant, -math.inf), preferred - UNWRITTEN) for meant in unseen}
         logs = {
-            meant: JointEvidence.together(fits[meant], -_mean([phrase.log(meant) for phrase in phrases]))
+            meant: JointEvidence.together(fits[meant], -fmean(phrase.log(meant) for phrase in phrases))
             for meant in candidates
         }
         best, *rest = sorted(logs, key=lambda meant: -logs[meant])
         evidence = JointEvidence(
             fit=fits[best],
             preferred=max(fits.values()) - fits[best],
-            doubt=_mean([view.doubt for view in views]),
+            doubt=fmean(view.doubt for view in views),
             margin=logs[best] - logs[rest[0]] if rest else OUT_OF_SIGHT,
             pace=audio.seconds / len(texts[best]),
-            agreement=_mean([view.best == best for view in views]),
+            agreement=share(views, best),
             raw=phrases[0].against(best),
             cleaned=phrases[-1].against(best),
-            favoured=_mean([phrase.best == best for phrase in phrases]),
+            favoured=share(phrases, best),
         )
         told = [meant for number, meant in enumerate(rest) if number < ALTERNATIVES or meant in near]
         others = tuple(Alternative(texts[meant], JointEvidence.rivalry(logs[meant] - logs[best])) for meant in told)
         return texts[best], evidence, others
-
-
-def _mean(values: Sequence[float]) -> float:
-    return sum(values) / len(values)

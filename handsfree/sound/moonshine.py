@@ -9,11 +9,10 @@ behind the nearest sentence is that means something else, and whether there is a
 from __future__ import annotations
 
 import math
-from collections import OrderedDict
 from collections.abc import Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -23,26 +22,32 @@ from handsfree.sound.beam import BEAM, BEHIND, Net, score, search, together
 from handsfree.sound.denoise import denoised
 from handsfree.sound.dictation import Pieces, words
 from handsfree.sound.engines import MOONSHINE, network_folder
-from handsfree.sound.evidence import TextEvidence
+from handsfree.sound.evidence import JointEvidence, TextEvidence
+from handsfree.sound.latest import Latest
 from handsfree.sound.protocol import Alternative, Audio, Utterance
 from handsfree.sound.spelling import FIGURE_WORDS
 from handsfree.sound.sphinx import SphinxRecogniser
 from handsfree.sound.transformer import Heard, Network
+from handsfree.sound.views import Meanings, averaged, share, words_of
 from handsfree.spoken import grammar
 from handsfree.spoken.confusable import neighbours
 from handsfree.spoken.expression import Alt, Parser, spoken
 from handsfree.spoken.grammar import Sense
 from handsfree.spoken.meaning import Open
+from handsfree.spoken.numbers import ON_THE_RADIO
 
 if TYPE_CHECKING:
     from handsfree.sound.enrolment import Speaker
+
+Evidence = TypeVar("Evidence", bound=TextEvidence | JointEvidence)
+Weighed = tuple[str, Evidence, tuple[Alternative, ...]]  # the likeliest hearing, what speaks for it, and the others
 
 GRAMMARS_KEPT = 4
 # A spelled identifier is a long row of words, each of which may be any of forty, and the network read few such texts.
 # Of 45 in hum at 10 dB on the tuning set these get 33 right at the first try, and those of other sentences 29.
 SPELLING_BEAM, SPELLING_BEHIND = 12, 18.0
 ALTERNATIVES = 5
-ON_THE_RADIO = {"three": "tree", "four": "fower", "five": "fife", "nine": "niner"}  # ICAO Annex 10 Vol. II, 5.2.1.4.3.1
+_SAID_BY_RADIO = {plain: radio for radio, plain in ON_THE_RADIO.items()}
 COMPARED = 8  # sentences, beside those that the likeliest is often taken for
 # Nats that must speak for a word that is listened for only to be refused (``grammar.decoys``), beside the others.
 DECOY = math.log(0.01)
@@ -70,7 +75,7 @@ class MoonshineRecogniser:
         self._network = Network(model)  # on one processor: on two it is no faster, and one is left for the denoiser
         self._second = SphinxRecogniser(second_view=False) if second_opinion else None
         self._beside = ThreadPoolExecutor(1, "denoiser")
-        self._grammars: OrderedDict[str, _Grammar] = OrderedDict()  # by JSGF text, latest used last
+        self._grammars = Latest[_Grammar](GRAMMARS_KEPT)  # by JSGF text
         self._what = Open()
         self._open: _Grammar | None = None
         self._missing: frozenset[str] = frozenset()
@@ -103,17 +108,18 @@ class MoonshineRecogniser:
         """Recognise one utterance; the text is empty where nothing of the grammar was heard."""
         if self._what.dictation:
             return self._dictated(audio)
-        heard = self.weigh(audio)
-        if heard is None:
-            return Utterance("", 0.0, self.name, audio)
-        text, evidence, others = heard
+        return self.utterance(self.weigh(audio), self.name, audio)
+
+    def utterance(
+        self, weighed: Weighed[TextEvidence] | Weighed[JointEvidence] | None, engine: str, audio: Audio
+    ) -> Utterance:
+        """What was weighed, as far as it is to be trusted of this speaker."""
+        if weighed is None:
+            return Utterance("", 0.0, engine, audio)
+        text, evidence, others = weighed
         confidence = evidence.confidence
         return Utterance(
-            text,
-            confidence if self._speaker is None else self._speaker.trust(confidence),
-            self.name,
-            audio,
-            others,
+            text, confidence if self._speaker is None else self._speaker.trust(confidence), engine, audio, others
         )
 
     def _dictated(self, audio: Audio) -> Utterance:
@@ -124,7 +130,7 @@ class MoonshineRecogniser:
         sure = math.exp(sum(free.log for free in written) / sum(free.tokens for free in written))
         return Utterance(text, sure if text else 0.0, self.name, audio)
 
-    def weigh(self, audio: Audio) -> tuple[str, TextEvidence, tuple[Alternative, ...]] | None:
+    def weigh(self, audio: Audio) -> Weighed[TextEvidence] | None:
         """The likeliest hearing, what speaks for it, and the others; None where nothing was heard."""
         if self._open is None or not len(audio.samples):
             return None
@@ -137,11 +143,7 @@ class MoonshineRecogniser:
         views = [view for view in views if view.logs]
         if not views:
             return None
-        fits = {
-            meant: sum(view.log(meant) for view in views) / len(views)
-            for meant in dict.fromkeys(meant for view in views for meant in view.logs)
-        }
-        texts = {meant: text for view in reversed(views) for meant, text in view.texts.items()}
+        fits, texts = averaged(views), words_of(views)
         likeliest = sorted(fits, key=lambda meant: -fits[meant])[:COMPARED]
         near = self.near(texts[likeliest[0]])
         unseen = {meant: text for meant, text in near.items() if meant not in fits}
@@ -158,7 +160,7 @@ class MoonshineRecogniser:
             doubt=sum(view.doubt for view in views) / len(views),
             margin=logs[best] - logs[rest[0]] if rest else OUT_OF_SIGHT,
             pace=audio.seconds / len(texts[best]),
-            agreement=sum(view.best == best for view in views) / len(views),
+            agreement=share(views, best),
         )
         told = [meant for number, meant in enumerate(rest) if number < ALTERNATIVES or meant in near]
         return (
@@ -204,7 +206,7 @@ class MoonshineRecogniser:
             logs.setdefault(meant, []).append(log - found.free)
             texts.setdefault(meant, text)
         summed = {meant: together(each) for meant, each in logs.items()}
-        return View(heard, summed, texts, found.free, found.free / (found.tokens + 1))
+        return View(summed, texts, heard, found.free, found.free / (found.tokens + 1))
 
     @property
     def _spelled(self) -> bool:
@@ -218,19 +220,16 @@ class MoonshineRecogniser:
         return grammar.sense(text, self._what)
 
     def _grammar(self, what: Open) -> _Grammar:
-        key = grammar.jsgf(what)
-        if key not in self._grammars:
+        def make() -> _Grammar:
             decoys = grammar.decoys(what)
             willingly, unwillingly = grammar.words(what), Parser(decoys).vocabulary
             automaton = smallest(Alt((grammar.tree(what), decoys)))
             costs = dict.fromkeys(unwillingly - willingly, DECOY)
             if self._second is not None:
                 self._second.learn(willingly | unwillingly)
-            self._grammars[key] = _Grammar(automaton, costs, Net(automaton, self._network.tokens, costs))
-            if len(self._grammars) > GRAMMARS_KEPT:
-                self._grammars.popitem(last=False)
-        self._grammars.move_to_end(key)
-        return self._grammars[key]
+            return _Grammar(automaton, costs, Net(automaton, self._network.tokens, costs))
+
+        return self._grammars.get(grammar.jsgf(what), make)
 
 
 def _behind(second: SphinxRecogniser, texts: Mapping[Sense, str], samples: NDArray[np.int16]) -> dict[Sense, float]:
@@ -239,7 +238,8 @@ def _behind(second: SphinxRecogniser, texts: Mapping[Sense, str], samples: NDArr
     It goes by sound, and the network writes "9" for "nine" and "niner": a meaning is heard both ways.
     """
     ways = {
-        meant: {text, " ".join(ON_THE_RADIO.get(word, word) for word in text.split())} for meant, text in texts.items()
+        meant: {text, " ".join(_SAID_BY_RADIO.get(word, word) for word in text.split())}
+        for meant, text in texts.items()
     }
     behind = second.compare(sorted(set().union(*ways.values())), samples)
     return {meant: min(behind[way] for way in each) for meant, each in ways.items()}
@@ -250,18 +250,12 @@ def _phrases(what: Open) -> list[str]:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class View:
-    """One view of an utterance's sound: how likely each meaning is beside the free text, and its likeliest words."""
+class View(Meanings):
+    """One view of an utterance's sound; a meaning's logarithm is less that of the free text."""
 
     heard: Heard
-    logs: Mapping[Sense, float]
-    texts: Mapping[Sense, str]
     free: float  # the logarithm of the probability of the free text
     doubt: float  # the same by token
-
-    @property
-    def best(self) -> Sense | None:
-        return max(self.logs, key=self.logs.__getitem__, default=None)
 
     @property
     def plain(self) -> bool:

@@ -17,7 +17,6 @@ from __future__ import annotations
 
 import math
 import os
-from collections import OrderedDict
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from itertools import islice
@@ -34,6 +33,7 @@ from handsfree.sound.denoise import denoised
 from handsfree.sound.dictation import Pieces
 from handsfree.sound.engines import POCKETSPHINX
 from handsfree.sound.evidence import MARGIN_COUNTED, Evidence
+from handsfree.sound.latest import Latest
 from handsfree.sound.pronounce import Pronunciations, pronounce
 from handsfree.sound.protocol import Alternative, Audio, HeardWord, Utterance
 from handsfree.spoken import grammar
@@ -105,7 +105,7 @@ class SphinxRecogniser:
         self._decoder.config["lw"] = GRAMMAR_WEIGHT
         self._known: Pronunciations = {}
         self._unknown: set[str] = set()
-        self._grammars: OrderedDict[str, _Grammar] = OrderedDict()  # by JSGF text, latest used last
+        self._grammars = Latest[_Grammar](GRAMMARS_KEPT, self._drop)  # by JSGF text
         self._widened: list[_Grammar] = []  # those that have a second search with wide beams
         self._numbered = 0
         self._what: Open | None = None
@@ -289,22 +289,21 @@ class SphinxRecogniser:
                 self._decoder.add_word(word if number == 1 else f"{word}({number})", phones, False)
 
     def _grammar(self, what: Open) -> _Grammar:
-        key = grammar.jsgf(what)
-        if key not in self._grammars:
+        def make() -> _Grammar:
             self._numbered += 1
             tree, decoys = grammar.tree(what), grammar.decoys(what)
             sayable = smallest(Alt((tree, decoys))).without(self._unknown)
             made = _Grammar(f"grammar-{self._numbered}", sayable, grammar.words(what))
-            self._grammars[key] = made
             self._add(made.name, made.automaton, made.words)
-            if len(self._grammars) > GRAMMARS_KEPT:
-                _, oldest = self._grammars.popitem(last=False)
-                self._decoder.remove_search(oldest.name)
-                if oldest in self._widened:
-                    self._widened.remove(oldest)
-                    self._decoder.remove_search(oldest.wide)
-        self._grammars.move_to_end(key)
-        return self._grammars[key]
+            return made
+
+        return self._grammars.get(grammar.jsgf(what), make)
+
+    def _drop(self, oldest: _Grammar) -> None:
+        self._decoder.remove_search(oldest.name)
+        if oldest in self._widened:
+            self._widened.remove(oldest)
+            self._decoder.remove_search(oldest.wide)
 
     def _add(self, search: str, automaton: Automaton, willingly: frozenset[str] | None = None) -> None:
         """Make a search of an automaton. Words that are not listened for ``willingly`` must fit better to be heard."""

@@ -21,7 +21,7 @@ import math
 import os
 import shutil
 import tempfile
-from collections import OrderedDict, defaultdict
+from collections import defaultdict
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from contextlib import suppress
 from dataclasses import dataclass, replace
@@ -39,17 +39,17 @@ from handsfree.sound.denoise import denoised
 from handsfree.sound.dictation import Pieces
 from handsfree.sound.engines import VOSK, check_model, unusable
 from handsfree.sound.evidence import PhraseEvidence
+from handsfree.sound.latest import Latest
 from handsfree.sound.protocol import RATE, Alternative, Audio, HeardWord, Utterance
+from handsfree.sound.views import Meanings, averaged, share, words_of
 from handsfree.spoken import grammar
 from handsfree.spoken.expression import Alt
 from handsfree.spoken.grammar import Sense
 from handsfree.spoken.meaning import Open
+from handsfree.spoken.numbers import ON_THE_RADIO
 from handsfree.spoken.units import PREFIXES, UNITS
 
 UNKNOWN = "[unk]"
-# Figures said two ways: where a model lacks one of them, what sounds like both is taken for the plain one. Else a row
-# of n figures could be read in two to the power of n ways, which all mean the same.
-ALIKE = {"fower": "four", "fife": "five", "tree": "three", "niner": "nine"}
 
 # What the engine is told beside what stands in the model's own settings. With a lattice beam of 2, as models come, it
 # names next to nothing beside the likeliest. It dithers at random: without, a clip is heard alike every time.
@@ -142,7 +142,7 @@ class VoskRecogniser:
         self._rejects = self.knows(UNKNOWN)
         self._note = Pieces(self._words)
         self._second_view = second_view
-        self._grammars: OrderedDict[str, PhraseGrammar] = OrderedDict()  # by JSGF text, latest used last
+        self._grammars = Latest[PhraseGrammar](GRAMMARS_KEPT)  # by JSGF text
         self._what = Open()
         self._open: PhraseGrammar | None = None
         self._missing: frozenset[str] = frozenset()
@@ -171,13 +171,9 @@ class VoskRecogniser:
         self._what, self._open, self._missing = what, None, frozenset[str]()
         if what.nothing or what.dictation:
             return
-        key = grammar.jsgf(what)
-        if key not in self._grammars:
-            self._grammars[key] = PhraseGrammar.of(what, self.knows, *[UNKNOWN] * self._rejects)
-            if len(self._grammars) > GRAMMARS_KEPT:
-                self._grammars.popitem(last=False)
-        self._grammars.move_to_end(key)
-        self._open = self._grammars[key]
+        self._open = self._grammars.get(
+            grammar.jsgf(what), lambda: PhraseGrammar.of(what, self.knows, *[UNKNOWN] * self._rejects)
+        )
         self._missing = self._open.missing and self._open.missing & grammar.words(what)
 
     def hear(self, audio: Audio) -> Utterance:
@@ -198,26 +194,22 @@ class VoskRecogniser:
         views = [self.view(audio.samples)]
         if self._second_view and not views[0].plain:
             views.append(self.view(denoised(audio)))
-        logs = {
-            meant: sum(view.log(meant) for view in views) / len(views)
-            for meant in dict.fromkeys(meant for view in views for meant in view.logs)
-        }
+        logs, texts = averaged(views), words_of(views)
         if not logs:
             return None
         best, *rest = sorted(logs, key=lambda meant: -logs[meant])
         view = next(view for view in views if best in view.logs)
         evidence = PhraseEvidence(
             margin=logs[best] - logs[rest[0]] if rest else OUT_OF_SIGHT,
-            pace=audio.seconds / len(view.texts[best]),
+            pace=audio.seconds / len(texts[best]),
             raw=views[0].against(best),
             cleaned=views[-1].against(best),
-            favoured=sum(view.best == best for view in views) / len(views),
+            favoured=share(views, best),
         )
-        texts = {meant: text for each in reversed(views) for meant, text in each.texts.items()}
         others = tuple(
             Alternative(texts[meant], PhraseEvidence.rivalry(logs[meant] - logs[best])) for meant in rest[:ALTERNATIVES]
         )
-        return view.texts[best], evidence, others, view
+        return texts[best], evidence, others, view
 
     def view(self, samples: NDArray[np.int16]) -> PhraseView:
         """What the sound may have been; ``listening`` must be true."""
@@ -382,7 +374,9 @@ class PhraseGrammar:
         whole = smallest(Alt((grammar.tree(what), grammar.decoys(what))))
         ways = {word: heard_as(word, knows) for word in sorted({word for _, word in whole.steps})}
         missing = frozenset(word for word in ways if not ways[word])
-        for radio, plain in ALIKE.items():
+        # Where a model lacks the radio's word, what sounds like both is taken for the plain figure. Else a row of n
+        # figures could be read in two to the power of n ways, which all mean the same.
+        for radio, plain in ON_THE_RADIO.items():
             if radio in ways and plain in ways:
                 ways[radio] = tuple(way for way in ways[radio] if way not in ways[plain])
         automaton = _ending(whole.without(missing))
@@ -491,19 +485,13 @@ class _Hypothesis:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class PhraseView:
-    """One view of an utterance's sound. Logarithms are natural."""
+class PhraseView(Meanings):
+    """One view of an utterance's sound; a meaning's logarithm is less that of the grammar's likeliest: 0 or below."""
 
-    logs: Mapping[Sense, float]  # how far each meaning is behind the likeliest of the grammar: 0 or less
-    texts: Mapping[Sense, str]  # their likeliest words
     least: float  # what no hypothesis means is this far behind
     beyond: float  # by which the likeliest hypothesis, of the grammar or not, is ahead of the likeliest of the grammar
     readings: Mapping[str, tuple[_Hypothesis, _Sentence]]  # what each text was read out of
     hypotheses: Sequence[_Hypothesis]
-
-    @property
-    def best(self) -> Sense | None:
-        return max(self.logs, key=self.logs.__getitem__, default=None)
 
     @property
     def plain(self) -> bool:

@@ -61,6 +61,8 @@ TENS = Words(
     },
     "tens",
 )
+# The figures that radiotelephony says in its own way (ICAO Annex 10 Vol. II, 5.2.1.4.3.1), and as everybody says them.
+ON_THE_RADIO = {"tree": "three", "fower": "four", "fife": "five", "niner": "nine"}
 POINT = Words({"point": None, "decimal": None}, "point")
 MINUS = Words({"minus": "-", "negative": "-"}, "minus")
 PLUS = Words({"plus": "", "positive": ""})
