@@ -25,6 +25,7 @@ from handsfree.session.wording import how_read
 from handsfree.sound.devices import Block, microphone
 from handsfree.sound.ear import Also, Ear, Hearing, nobody
 from handsfree.sound.endpoint import LONGEST, Speech
+from handsfree.sound.engines import MOONSHINE, POCKETSPHINX
 from handsfree.sound.protocol import RATE, Audio, Recogniser, Utterance
 from handsfree.sound.voice import Voice
 from handsfree.spoken.meaning import Expectation, Kind, Open, Quantity, Reading
@@ -297,7 +298,7 @@ class Check:
     @property
     def advice(self) -> tuple[str, ...]:
         """What to do, the worst first; none where all is well."""
-        found = advice(self.levels)
+        found = (*advice(self.levels), *self._about_recognisers())
         if self.understood or self.levels.speech is None:
             return found
         if self.heard is None:
@@ -305,6 +306,13 @@ class Check:
         heard = self.heard.text
         how = f"heard as {heard!r}" if heard not in ("", SENTENCE) else "not heard clearly"
         return (*found, f"The sentence {SENTENCE!r} was {how}: say it again, as you would say a reading.")
+
+    def _about_recognisers(self) -> tuple[str, ...]:
+        index = self.levels.index
+        alone = self.heard is not None and self.heard.engine in (MOONSHINE, POCKETSPHINX)
+        if not alone or index is None or index >= GRADES[0] or self.levels.narrow:
+            return ()
+        return ("Beside noise two recognisers hear better than one: 'python models/fetch.py' fetches the other, once.",)
 
 
 def of_recording(audio: Audio, recogniser: Recogniser) -> Check:
@@ -549,6 +557,7 @@ def rows(check: Check) -> list[tuple[str, str]]:
     certainty = "" if heard is None or heard.confidence is None else f" ({heard.confidence:.2f})"
     return [
         ("heard", f"{heard.text or '(nothing understood)'}{certainty}" if heard else "(nothing)"),
+        ("recogniser", heard.engine if heard else "not measured"),
         ("readability, 1 to 5", "not measured" if readability is None else str(readability)),
         ("intelligibility index, 0 to 1", "not measured" if levels.index is None else f"{levels.index:.2f}"),
         ("speech above noise", shown(levels.snr, "dB")),

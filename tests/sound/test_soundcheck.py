@@ -21,6 +21,7 @@ from handsfree.cli import main
 from handsfree.session.events import Reception
 from handsfree.sound.audio import read
 from handsfree.sound.endpoint import Endpointer, Speech
+from handsfree.sound.engines import BOTH, MOONSHINE, POCKETSPHINX, VOSK
 from handsfree.sound.protocol import RATE, Audio, Utterance
 from handsfree.sound.soundcheck import NARROW, Check, Levels, Running, advice, measure, reception
 
@@ -464,3 +465,12 @@ def test_a_narrow_band_headset_on_a_sound_card_is_noticed(sound_card: SoundCard)
 def test_a_microphone_that_nobody_has_is_unusable(sound_card: SoundCard) -> None:
     code, _ = live(sound_card, None, "--device", "no such microphone", "--voice", "silent")
     assert code == 2
+
+
+@pytest.mark.parametrize(
+    ("engine", "snr", "advised"),
+    [(MOONSHINE, 5, True), (POCKETSPHINX, 5, True), (BOTH, 5, False), (VOSK, 5, False), (MOONSHINE, 40, False)],
+)
+def test_whoever_has_one_recogniser_beside_noise_is_told_of_the_other(engine: str, snr: float, advised: bool) -> None:
+    check = Check(checked(mixed("five_point_two_ohms", "hum", snr)), Utterance("five point two ohms", 0.9, engine))
+    assert any("models/fetch.py" in sentence for sentence in check.advice) is advised
