@@ -114,12 +114,12 @@ class Equipment:
                 records.append(_is_off(step, self.off.take_off(item, step.id, counted.get(item.item))))
         return records
 
-    def put_back(self, step: SpokenStep) -> list[Record]:
-        """What a step puts back is off no more."""
+    def put_back(self, step: SpokenStep, counted: Mapping[str, int]) -> list[Record]:
+        """What a step puts back is off no more; ``counted`` is how many of an item were counted, where they were."""
         records = []
         for name in step.puts_back:
             if name in self.off:
-                self.off.put_back(name)
+                self.off.put_back(name, counted.get(name))
                 records.append(Record(Mark.PUT_BACK, {"step": step.id, "item": name}))
         return records
 

@@ -13,7 +13,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 
 from handsfree.procedure.model import Do, Item, Piece, SpokenStep, Step
-from handsfree.session.ledger import Ledger, Off
+from handsfree.session.ledger import Ledger, Off, out_and_back
 from handsfree.session.timers import Timers
 from handsfree.session.vigil import Moment
 from handsfree.session.wording import capital, spaced
@@ -187,11 +187,10 @@ class Within:
         assert off.count is not None
         if number == off.count:
             return self._count(off.name, number, off.count, f"{capital(off.counted)}: all back.")
-        out, back = say_number(str(off.count)), say_number(str(number))
         wrong = f"{say_number(str(abs(off.count - number)))} {'missing' if number < off.count else 'too many'}"
-        asked = f"{capital(off.name)}: {out} out, {back} back, {wrong}."
-        asked += " Say the number again, or override and the reason."
-        return self._count(off.name, number, off.count, asked, f"{off.name}, {out} out, {back} back")
+        differs = out_and_back(off, number)
+        asked = f"{capital(differs)}, {wrong}. Say the number again, or override and the reason."
+        return self._count(off.name, number, off.count, asked, differs)
 
     def take(self, count: Count) -> None:
         """A count stands as it was said."""

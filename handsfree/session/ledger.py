@@ -9,7 +9,7 @@ from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, replace
 
 from handsfree.procedure.model import Item
-from handsfree.session.wording import closed
+from handsfree.session.wording import capital, closed
 from handsfree.spoken.numbers import say_number
 
 
@@ -45,6 +45,7 @@ class Ledger:
     def __init__(self) -> None:
         self._off: dict[str, Off] = {}
         self._back: dict[str, Off] = {}  # as it was when it went back
+        self._differ: dict[str, str] = {}  # of what went back: how many of it, where that is not how many came off
         self._remarks: dict[str, tuple[str, ...]] = {}  # about what is just coming off
 
     def __len__(self) -> int:
@@ -68,18 +69,21 @@ class Ledger:
         """Puts an item down as off; ``count`` where it is another than the procedure says."""
         remarks = self._remarks.pop(item.item, ())
         off = Off(item, step, count if count is not None else item.count, remarks)
+        self._differ.pop(item.item, None)
         self._off[item.item] = off
         return off
 
-    def put_back(self, name: str) -> Off:
-        """Strikes an item out, since all of it is back or given up."""
-        self._back[name] = self._off.pop(name)
-        return self._back[name]
+    def put_back(self, name: str, count: int | None = None) -> None:
+        """Strikes an item out, since all of it is back or given up; ``count`` is how many were counted."""
+        off = self._back[name] = self._off.pop(name)
+        if count is not None and off.count is not None and count != off.count:
+            self._differ[name] = out_and_back(off, count)
 
     def not_back(self, name: str, step: str) -> Off:
         """An item did not go back after all: it is off as it was before, now as the last."""
         off = self._back.pop(name, None) or Off(Item(item=name), step, None)
         self._off[name] = off
+        self._differ.pop(name, None)
         return off
 
     def remark(self, name: str, text: str) -> None:
@@ -101,15 +105,25 @@ class Ledger:
         later = [name for name in order[first:] if self._off[name].step not in steps]
         return later[::-1]
 
+    @property
+    def differing(self) -> list[str]:
+        """Of what went back in another number than came off, a sentence each."""
+        return [f"{capital(differs)}." for differs in self._differ.values()]
+
     def what_is_off(self) -> str:
         """Everything that is off, in the order in which it goes back."""
-        if not self._off:
-            return "Nothing is off."
-        return f"Off, the last first: {', '.join(off.counted for off in reversed(self._off.values()))}."
+        listed = ", ".join(off.counted for off in reversed(self._off.values()))
+        return " ".join([f"Off, the last first: {listed}." if listed else "Nothing is off.", *self.differing])
 
     def named(self, phrase: str) -> list[Off]:
         """What is off and may be meant by a phrase of ``phrases_of``."""
         return [off for off in self._off.values() if phrase in phrases_of(off.item)]
+
+
+def out_and_back(off: Off, back: int) -> str:
+    """ "panel screws, six out, five back" """
+    assert off.count is not None
+    return f"{off.name}, {say_number(str(off.count))} out, {say_number(str(back))} back"
 
 
 def phrases_of(item: Item) -> tuple[str, ...]:

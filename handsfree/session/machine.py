@@ -1226,7 +1226,7 @@ class Session:
             self._acts += equipment.prove_dead(step)
         self._acts += equipment.energise(step)
         self._acts += equipment.take_off(step, self._within.counted)
-        self._acts += equipment.put_back(step)
+        self._acts += equipment.put_back(step, self._within.counted)
         if isinstance(step, Do) and step.replaces is not None:
             self._replace(step, step.replaces)
         self._acts += equipment.verify(step)
@@ -1396,6 +1396,8 @@ class Session:
             left = ", ".join([*off, *([part] if part else [])])
             self._deviate("left off", left)
             self._say(f"Still off: {left}.", "status")
+        for differs in self._equipment.off.differing:
+            self._say(differs, "status")
         for refused in self._worn.values():
             self._deviate("leads refused", refused)
         if outcome == "stopped" and live:

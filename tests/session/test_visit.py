@@ -207,7 +207,7 @@ def test_nine_out_and_eight_back_is_asked_about_and_stands_out_with_its_reason()
     assert visit.said == ["Six panel screws came off. How many are back?"]
     visit.hear("five")
     assert visit.said == [
-        "Panel screws: six out, five back, one missing. Say the number again, or override and the reason."
+        "Panel screws, six out, five back, one missing. Say the number again, or override and the reason."
     ]
     visit.hear("override", "another reason", "one fell into the drain")
     assert visit.deviations[-1] == ("count differs", "one fell into the drain", "panel screws, six out, five back")
@@ -216,6 +216,22 @@ def test_nine_out_and_eight_back_is_asked_about_and_stands_out_with_its_reason()
         **{"id": "n1", "step": "panel-screws-back", "kind": "reason", "text": "one fell into the drain"},
         **{"checked": True, "clip": None},
     }
+
+
+def test_what_did_not_all_come_back_is_told_when_asked_and_at_the_close() -> None:
+    visit = Visit().hear(*TO_SCREWS_BACK, "done", "five", "override", "another reason", "one fell into the drain")
+    assert visit.hear("what is off").said == ["Nothing is off. Panel screws, six out, five back."]
+    visit.hear("end session", "affirm")
+    assert "Panel screws, six out, five back." in visit.said
+
+
+def test_what_was_found_after_all_is_not_told_at_the_close() -> None:
+    visit = Visit().hear(*TO_SCREWS_BACK, "done", "five", "override", "another reason", "one fell into the drain")
+    visit.hear("disregard", "done", "six")
+    assert visit.session.at == "power-up"
+    assert visit.hear("what is off").said == ["Nothing is off."]
+    visit.hear("end session", "affirm")
+    assert not any("five back" in said for said in visit.said)
 
 
 def test_a_count_said_before_done_is_taken_and_not_asked_for_again() -> None:
@@ -638,9 +654,9 @@ def test_another_reason_is_said_in_ones_own_words_and_disregard_takes_it_back() 
 
 def test_a_note_in_between_leaves_what_was_asked_as_it_was() -> None:
     visit = Visit().hear(*TO_SCREWS_BACK, "done", "five", "override", "take a note", "one is bent", "disregard")
-    assert visit.said[0].startswith("Panel screws: six out, five back, one missing.")
+    assert visit.said[0].startswith("Panel screws, six out, five back, one missing.")
     visit.hear("take a note", "another is bent", "say again")
-    assert visit.said[0].startswith("Panel screws: six out, five back, one missing.")
+    assert visit.said[0].startswith("Panel screws, six out, five back, one missing.")
     assert visit.hear("six back").session.at == "power-up"
     assert visit.deviations == []
 
