@@ -139,7 +139,8 @@ def _recorded(view: View, mark: Mark, data: Mapping[str, Any], event: Event) -> 
             return replace(view, energy={**view.energy, data["name"]: data["state"]})
         case Mark.TAKEN_OFF:
             counts = {**view.counts, data["item"]: data["count"]} if "count" in data else view.counts
-            return replace(view, off=(*view.off, data["item"]), counts=counts)
+            off = tuple(item for item in view.off if item != data["item"])  # more of it may have come off
+            return replace(view, off=(*off, data["item"]), counts=counts)
         case Mark.PUT_BACK:
             return replace(view, off=tuple(item for item in view.off if item != data["item"]))
         case Mark.PAUSED | Mark.RESUMED:

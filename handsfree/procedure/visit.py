@@ -15,7 +15,7 @@ from typing import Any
 
 from handsfree.errors import PlainError
 from handsfree.procedure.model import OPENING, Procedure
-from handsfree.spoken.identifiers import Misheard, as_printed
+from handsfree.spoken.identifiers import ANY, Misheard, as_printed
 
 LONGEST = 200  # characters
 
@@ -70,7 +70,7 @@ def visit(procedure: Procedure, given: Mapping[str, str]) -> dict[str, str]:
         if len(written) > LONGEST or not written.isprintable():
             raise VisitError(f"{_called(name)} is not one line of text: write at most {LONGEST} characters")
         identity = procedure.opening.get(name)
-        fitted = written if identity is None else as_printed(written, identity.form)
+        fitted = written if identity is None or identity.form == ANY else as_printed(written, identity.form)
         if isinstance(fitted, Misheard):
             raise VisitError(f"{_called(name)} {written!r} cannot be right: {fitted.reason}")
         known[name] = fitted

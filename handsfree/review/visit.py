@@ -217,7 +217,9 @@ def ledger(entries: Iterable[Entry], notes: Sequence[Note]) -> tuple[OffItem, ..
         place = next((at for at in reversed(range(len(items))) if items[at].item == item), None)
         is_off = place is not None and items[place].back is None
         count = entry_number(data, "count")
-        if entry.kind is Mark.TAKEN_OFF:
+        if entry.kind is Mark.TAKEN_OFF and place is not None and is_off:  # more of it came off
+            items[place] = replace(items[place], count=None if count is None else int(count))
+        elif entry.kind is Mark.TAKEN_OFF:
             items.append(
                 OffItem(
                     item=item,

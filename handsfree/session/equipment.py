@@ -12,7 +12,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping
 
 from handsfree.judge.meter import Meter
-from handsfree.procedure.model import EnergySource, Measure, SpokenStep, Verdict
+from handsfree.procedure.model import EnergySource, Item, Measure, SpokenStep, Verdict
 from handsfree.procedure.proof import Energy
 from handsfree.session.events import Mark, Record
 from handsfree.session.ledger import Ledger, Off
@@ -108,11 +108,17 @@ class Equipment:
 
     def take_off(self, step: SpokenStep, counted: Mapping[str, int]) -> list[Record]:
         """What a step takes off is off; ``counted`` is how many of an item were counted, where they were."""
-        records = []
-        for item in step.takes_off:
-            if item.item not in self.off:
-                records.append(_is_off(step, self.off.take_off(item, step.id, counted.get(item.item))))
-        return records
+        return [record for item in step.takes_off for record in self._off(step, item, counted.get(item.item))]
+
+    def take_partly_off(self, step: SpokenStep, counted: Mapping[str, int]) -> list[Record]:
+        """So many of some items are off where a step was begun and is left."""
+        begun = [item for item in step.takes_off if item.item in counted]
+        return [record for item in begun for record in self._off(step, item, counted[item.item])]
+
+    def _off(self, step: SpokenStep, item: Item, count: int | None) -> list[Record]:
+        if item.item in self.off and count in (None, self.off[item.item].count):
+            return []
+        return [_is_off(step, self.off.take_off(item, step.id, count))]
 
     def put_back(self, step: SpokenStep, counted: Mapping[str, int]) -> list[Record]:
         """What a step puts back is off no more; ``counted`` is how many of an item were counted, where they were."""

@@ -57,7 +57,7 @@ class Within:
         self._do, self._off = step if isinstance(step, Do) else None, off
         self._pieces = self._do.pieces if self._do is not None else ()
         self._place = 0  # among the pieces
-        self._tally = 0  # how often the piece has been done
+        self._tally = self._off_already  # how often the piece has been done
         self.counted: dict[str, int] = {}
         self.passed: set[str] = set()
 
@@ -75,8 +75,17 @@ class Within:
 
     def go_on(self) -> Mapping[str, object]:
         """Begins the next piece. Gives what the record holds of it."""
-        self._place, self._tally = self._place + 1, 0
+        self._place += 1
+        self._tally = self._off_already
         return {"step": self._instruction.id, "piece": self._place + 1, "of": len(self._pieces)}
+
+    @property
+    def _off_already(self) -> int:
+        """How many of what is counted at the piece we are at are off, where the step was begun before and left."""
+        each = None if self.piece is None else self.piece.each
+        if self._do is None or each not in self._do.off_here or each not in self._off:
+            return 0
+        return self._off[each].count or 0
 
     # -- a piece that is counted ---------------------------------------------------------------------------------------
 
@@ -198,16 +207,27 @@ class Within:
         self.counted[count.item] = count.number
 
     @property
-    def partly_off(self) -> str | None:
-        """How much of what is counted at this step has come off, in words; None where nothing has."""
+    def coming_off(self) -> Mapping[str, int]:
+        """How many of what is counted at this step have come off since it was begun, by item."""
         piece = self.piece
         if piece is None:
-            return None
+            return {}
         counted = {**self.counted, **({piece.each: self._tally} if piece.each and piece.times else {})}
-        parts = [
-            f"{say_number(str(counted[item.item]))} of {say_number(str(item.count))} {item.item}"
+        return {
+            item.item: counted[item.item]
             for item in self._instruction.takes_off
-            if item.count is not None and counted.get(item.item)
+            if counted.get(item.item)
+            and not (item.item in self._off and self._off[item.item].count == counted[item.item])
+        }
+
+    @property
+    def partly_off(self) -> str | None:
+        """The same in words; None where nothing has."""
+        expected = {} if self._do is None else {item.item: item.count for item in self._do.takes_off}
+        parts = [
+            f"{say_number(str(count))} of {say_number(str(expected[name]))} {name}"
+            for name, count in self.coming_off.items()
+            if expected[name] is not None
         ]
         return ", ".join(parts) if parts else None
 

@@ -66,8 +66,10 @@ class Ledger:
         return next(reversed(self._off.values()), None)
 
     def take_off(self, item: Item, step: str, count: int | None = None) -> Off:
-        """Puts an item down as off; ``count`` where it is another than the procedure says."""
+        """Puts an item down as off; ``count`` where it is another than the procedure says, or than was off before."""
         remarks = self._remarks.pop(item.item, ())
+        if item.item in self._off:
+            remarks = (*self._off[item.item].remarks, *remarks)
         off = Off(item, step, count if count is not None else item.count, remarks)
         self._differ.pop(item.item, None)
         self._off[item.item] = off

@@ -479,10 +479,12 @@ class Session:
         self._ask(Phase.METER, self._meters.question)
 
     def _choose_meter(self, key: str) -> None:
-        meter = self._meters.choose(key)
+        before, meter = self._meters.chosen, self._meters.choose(key)
         if meter is None:
             self._record(Mark.METER, {"meter": None})
             self._say("A meter that is not known here. Its uncertainty is not considered.", "status")
+            if before is not None:  # what was undecided with it may come out otherwise
+                self._deviate("meter not known", f"after {plate(before)}; its uncertainty is not considered")
         else:
             self._use(meter)
         if not self._path:
@@ -1295,6 +1297,7 @@ class Session:
         reason = self._equipment.blocked(step)
         if reason is not None:
             return self._prove_first(step) or self._refuse(reason)
+        self._keep_begun()
         self._at = step.id
         self._phase = Phase.STEP
         self._again = 0
@@ -1321,11 +1324,23 @@ class Session:
             self._start_timer(step.wait)
         return True
 
+    def _keep_begun(self) -> None:
+        """What came off at the step that is left, which may not be done, is off."""
+        left = self.procedure.step(self._at)
+        if isinstance(left, SpokenStep):
+            self._acts += self._equipment.take_partly_off(left, self._within.coming_off)
+
     def _next_to_do(self, id: str) -> Step:
-        """The step of this id, or on the way through a proof the first after it that has anything left to do."""
+        """The step of this id, or on the way through a proof the first after it that has anything left to do.
+
+        Timers run anew that start at what is passed over: what they are for (something discharges) begins anew too.
+        """
         step = self.procedure.step(id)
         back = self._return
         while back is not None and step.id != back.step and opens_only_what_is_off(step, self._equipment.off):
+            assert isinstance(step, SpokenStep)  # the only ones that take anything off
+            for timer in step.starts:
+                self._start_timer(timer)
             step = self.procedure.step(self.procedure.target(step.id) or back.step)
         return step
 
@@ -1371,6 +1386,7 @@ class Session:
 
     def _conclude(self, step: Conclude) -> None:
         self._record(Mark.ENTERED, {"step": step.id, "kind": step.kind, "text": step.finding})
+        self._keep_begun()
         self._at = step.id
         self._within = Within(step, self._equipment.off)
         for caution in step.cautions:

@@ -14,9 +14,10 @@ from __future__ import annotations
 from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 
-from handsfree.procedure.model import Do, Measure, Procedure, SpokenStep, Step
+from handsfree.procedure.model import Do, Item, Measure, Procedure, SpokenStep, Step
 from handsfree.procedure.proof import Energy
 from handsfree.session.instruction import Within
+from handsfree.session.ledger import Ledger
 from handsfree.spoken.meaning import Quantity
 
 
@@ -62,7 +63,7 @@ def _is_voltage(step: SpokenStep) -> bool:
     return isinstance(step, Measure) and step.quantity is Quantity.VOLTAGE
 
 
-def opens_only_what_is_off(step: Step, off: Collection[str]) -> bool:
+def opens_only_what_is_off(step: Step, off: Ledger) -> bool:
     """Whether a step has nothing left to do: all that it does is take off what is off already."""
     if (
         not isinstance(step, Do)
@@ -71,10 +72,17 @@ def opens_only_what_is_off(step: Step, off: Collection[str]) -> bool:
         or step.energises
         or step.puts_back
         or step.replaces
-        or step.starts
     ):
         return False
-    return bool(step.takes_off) and set(step.off_here) <= set(off)
+    return bool(step.takes_off) and all(_is_off(item, off) for item in step.takes_off)
+
+
+def _is_off(item: Item, off: Ledger) -> bool:
+    """Whether all of an item is off, as far as that was counted."""
+    if item.item not in off:
+        return False
+    count = off[item.item].count
+    return item.count is None or count is None or count >= item.count
 
 
 def leaves_the_way(step: SpokenStep, off: Collection[str]) -> bool:

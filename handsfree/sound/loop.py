@@ -77,6 +77,7 @@ class Conversation:
         self._tried: datetime | None = None  # when it was tried last
         self._missed = 0  # utterances since that were not taken
         self._loudspeaker = True
+        self._unspoken = 0  # prompts in a row that the voice could not speak
         self._said: list[Say] = []  # the last answer
         self._cut_off: list[Say] = []  # an answer that somebody spoke into
 
@@ -196,10 +197,16 @@ class Conversation:
             self._voice.tone("attention")
         try:
             self._voice.say(said.text)
+            self._unspoken = 0
         except VoiceError as error:
             # Whoever cannot hear is told in writing, and the session goes on.
             self._notice()
-            if self._loudspeaker:  # it is the engine; a loudspeaker that is lost was told, and may come back
+            if not self._loudspeaker:  # which was told, and may come back
+                return
+            self._unspoken += 1
+            if self._unspoken == 1:  # it may be this text alone; telling so shows it
+                self._faults.append("A prompt could not be spoken. Read it on the screen.")
+            else:
                 self._voice.close()
                 self._voice = SilentVoice()
                 self._faults.append(f"Prompts are no longer spoken: {error}.")

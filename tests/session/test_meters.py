@@ -189,6 +189,16 @@ def test_a_meter_that_is_not_known_is_used_without_its_uncertainty() -> None:
     assert talk.last.keys() & {"meter", "uncertainty", "decision"} == set()
 
 
+def test_going_on_with_a_meter_that_is_not_known_after_one_that_is_is_a_deviation() -> None:
+    talk = Talk(coil(), OSTREL, FINE).hear("meter one", "five point four nine ohms")
+    assert talk.last["verdict"] == "undecided"
+    talk.hear("change meter", "none of these")
+    assert [each["what"] for each in talk.all(Mark.DEVIATION)] == ["meter not known"]
+    talk.hear("five point four nine ohms")
+    assert talk.last["verdict"] == "conforming"
+    assert talk.said[-1] == "Session closed. 2 readings, 1 deviation."
+
+
 @pytest.mark.parametrize("answer", ["disregard", "negative"])
 def test_the_question_for_the_meter_can_be_left_only_by_an_answer(answer: str) -> None:
     talk = Talk(coil(), OSTREL, FINE).hear(answer)

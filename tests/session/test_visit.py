@@ -15,6 +15,7 @@ import pytest
 from handsfree.procedure.load import load, loads
 from handsfree.procedure.model import Procedure
 from handsfree.procedure.proof import prove
+from handsfree.procedure.visit import visit as given
 from handsfree.session.events import Due, Ended, Event, Heard, Mark, Record, Reopened, Say, Started
 from handsfree.session.journal import Journal, digest
 from handsfree.session.machine import Session
@@ -136,6 +137,14 @@ def test_negative_asks_for_the_number_again_and_unable_leaves_it_out_with_its_re
     visit.hear("unable", "not fitted")
     assert visit.deviations == [("unable", "not fitted", "work order")]
     assert visit.said[-1] == "Serial number? Spell it."
+
+
+def test_a_name_for_which_no_form_is_given_is_kept_as_it_is_written() -> None:
+    text = CABINET.source.decode()
+    opening = "opening:\n"
+    assert opening in text
+    procedure = loads(text.replace(opening, f"{opening}  technician: {{}}\n").encode(), "names.yaml").procedure
+    assert given(procedure, {"technician": "Åsa Öberg-Lund, 2"}) == {"technician": "Åsa Öberg-Lund, 2"}
 
 
 def test_what_is_given_with_the_start_is_said_and_not_asked_for() -> None:
@@ -260,6 +269,39 @@ def test_what_is_off_knows_of_screws_that_are_being_counted() -> None:
     assert visit.hear("how many screws").said == ["Two of six panel screws off."]
     assert visit.hear("end session", "affirm").said[0] == "Still off: two of six panel screws."
     assert ("left off", "two of six panel screws", None) in visit.deviations
+
+
+def test_what_came_off_before_going_back_stays_off_and_the_count_goes_on_from_there() -> None:
+    visit = Visit().hear(*TO_SCREWS, "go ahead", "one", "two", "go back")
+    assert visit.session.at != "panel-screws-off"
+    assert visit.hear("what is off").said == ["Off, the last first: two panel screws."]
+    visit.hear("done", "go ahead")
+    assert visit.session.at == "panel-screws-off"
+    assert "Six panel screws are asked for, two counted." in visit.hear("done").said[0]
+    visit.hear("three", "four", "five", "six", "done")
+    assert visit.session.at == "panel-off"
+    assert [taken["count"] for taken in visit.all(Mark.TAKEN_OFF)] == [2, 6]
+    assert not visit.deviations
+
+
+def test_a_visit_that_ends_after_going_back_from_a_count_tells_what_is_off() -> None:
+    visit = Visit().hear(*TO_SCREWS, "go ahead", "one", "two", "go back", "end session", "affirm")
+    assert "Still off: panel screws." in visit.said
+    assert [(what, about or reason) for what, reason, about in visit.deviations][-1] == ("left off", "panel screws")
+
+
+def test_proving_dead_again_passes_over_screws_that_are_off_and_runs_their_timer_anew() -> None:
+    text = CABINET.source.decode()
+    bleed = "    starts: [{timer: bleed, minutes: 5}]\n"
+    before = "  - id: panel-screws-off\n    kind: do\n"
+    assert before in text
+    procedure = loads(text.replace(before, before + bleed).encode(), "bleed.yaml").procedure
+    visit = Visit(procedure).hear(*TO_WINDING)
+    visit.event(Reopened(visit.time + timedelta(hours=1), {"settings": {}, "set_aside": []}))
+    timers = len(visit.all(Mark.TIMER))
+    visit.hear("done")  # isolated once more
+    assert visit.session.at == "tester-before"
+    assert visit.all(Mark.TIMER)[timers:][0]["timer"] == "bleed"
 
 
 def test_counting_on_after_a_refused_done_leaves_no_old_count_to_override() -> None:

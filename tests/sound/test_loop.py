@@ -268,15 +268,16 @@ def test_an_interrupted_session_closes_its_record(procedure: Path, folder: Path)
 class Reader(SilentVoice):
     """Reads what stands in the journal's file whenever it is to speak."""
 
-    def __init__(self, journal: Path, fails_at: int | None = None) -> None:
+    def __init__(self, journal: Path, fails_at: int | None = None, times: int = 1000) -> None:
         self._journal = journal
-        self._fails_at = fails_at
+        self._fails_at, self._times = fails_at, times
         self.spoken: list[str] = []
         self.on_disk: list[list[str]] = []
         self.closed = False
 
     def say(self, text: str) -> None:
-        if len(self.spoken) == self._fails_at:
+        if len(self.spoken) == self._fails_at and self._times:
+            self._times -= 1
             raise VoiceError("the loudspeaker is gone; plug it in again")
         lines = [json.loads(line) for line in self._journal.read_text(encoding="utf-8").splitlines()]
         self.spoken.append(text)
@@ -298,11 +299,21 @@ def test_every_answer_is_on_disk_before_it_is_spoken(procedure: Path, folder: Pa
 def test_a_voice_that_fails_is_put_on_record_and_the_session_goes_on_silently(procedure: Path, folder: Path) -> None:
     voice = Reader(folder / JOURNAL, fails_at=5)
     entries = typed(procedure, folder, WORDS, voice)
-    (fault,) = data(entries, Mark.FAULT)
+    _, fault = data(entries, Mark.FAULT)
     assert fault["what"] == "Prompts are no longer spoken: the loudspeaker is gone; plug it in again."
     assert len(voice.spoken) == 5
     assert voice.closed
     assert taken(entries) == TAKEN
+    assert findings(entries) == [FINDING]
+
+
+def test_one_prompt_that_cannot_be_spoken_is_told_and_the_others_are_spoken(procedure: Path, folder: Path) -> None:
+    voice = Reader(folder / JOURNAL, fails_at=5, times=1)
+    entries = typed(procedure, folder, WORDS, voice)
+    (fault,) = data(entries, Mark.FAULT)
+    assert fault["what"] == "A prompt could not be spoken. Read it on the screen."
+    said = [each["text"] for each in data(entries, Mark.SAID)]
+    assert voice.spoken == [*said[:5], *said[6:]]
     assert findings(entries) == [FINDING]
 
 
