@@ -227,7 +227,7 @@ class VoskRecogniser:
                 readings.setdefault(sentence.text, (hypothesis, sentence))
                 texts.setdefault(meant, sentence.text)
                 logs.setdefault(meant, hypothesis.score)
-        likeliest = max(logs.values(), default=-math.inf)
+        likeliest = max(logs.values(), default=ahead)
         last = likeliest - min(hypothesis.score for hypothesis in hypotheses)
         unlisted = max(last, CROWDED_OUT if len(hypotheses) == HYPOTHESES else UNLISTED)
         return PhraseView(
@@ -486,10 +486,13 @@ class _Hypothesis:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class PhraseView(Meanings):
-    """One view of an utterance's sound; a meaning's logarithm is less that of the grammar's likeliest: 0 or below."""
+    """One view of an utterance's sound; a meaning's logarithm is less that of the grammar's likeliest: 0 or below.
+
+    Where no hypothesis is of the grammar, its meanings are behind the likeliest hypothesis by what is not listed.
+    """
 
     least: float  # what no hypothesis means is this far behind
-    beyond: float  # by which the likeliest hypothesis, of the grammar or not, is ahead of the likeliest of the grammar
+    beyond: float  # by which the likeliest hypothesis of any kind is ahead of the grammar's, if there is one of it
     readings: Mapping[str, tuple[_Hypothesis, _Sentence]]  # what each text was read out of
     hypotheses: Sequence[_Hypothesis]
 
@@ -503,7 +506,7 @@ class PhraseView(Meanings):
         return max(self.least, self.logs.get(meant, self.least))
 
     def against(self, meant: Sense) -> float:
-        """By which the likeliest hypothesis of any kind is ahead of a meaning; infinite where the grammar fits not."""
+        """By which the likeliest hypothesis of any kind is ahead of a meaning."""
         return self.beyond - self.log(meant)
 
     def words(self, text: str, least: float) -> Iterator[HeardWord]:
