@@ -6,7 +6,7 @@ or missing is shown as such, and what can still be read is shown beside it.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from decimal import Decimal, InvalidOperation
@@ -46,6 +46,9 @@ _SPACE = "\N{NO-BREAK SPACE}"
 class ReadingRow:
     """A reading as it stands on the page; ``corrected_by`` is the number of the reading that replaced it.
 
+    ``again`` is the number of the reading of the same step that stands in its place, after GO BACK or where the step
+    came again; ``before`` are those in whose place this one stands.
+
     ``value`` is what was judged: the leads taken off where that was asked for, and ``spoken`` is then what was said and
     what the leads read. ``implausible`` is the range that it was affirmed outside of, ``overridden`` why its limit was.
     These, ``uncertainty``, ``meter`` (with its range) and ``decision`` are empty where there was none.
@@ -69,6 +72,8 @@ class ReadingRow:
     corrected: bool = False
     corrected_by: int | None = None
     why: str = ""
+    again: int | None = None
+    before: tuple[int, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -407,7 +412,22 @@ def _readings(entries: Sequence[Entry]) -> tuple[ReadingRow, ...]:
             by = numbers.get(entry_text(entry.data, "by"))
             why = entry_text(entry.data, "why")
             rows[number - 1] = replace(rows[number - 1], corrected=True, corrected_by=by, why=why)
-    return tuple(rows)
+    watched = {entry_text(entry.data, "id") for entry in entries if entry.data.get("series")}
+    return _measured_again(rows, watched)
+
+
+def _measured_again(rows: Sequence[ReadingRow], watched: Collection[str]) -> tuple[ReadingRow, ...]:
+    """The rows, each linked with the reading that stands for its step: the last that was not corrected."""
+    of_step: dict[str, list[int]] = {}
+    for row in rows:
+        if not row.corrected and row.id not in watched:
+            of_step.setdefault(row.step, []).append(row.number)
+    linked = list(rows)
+    for *before, stands in of_step.values():
+        linked[stands - 1] = replace(linked[stands - 1], before=tuple(before))
+        for number in before:
+            linked[number - 1] = replace(linked[number - 1], again=stands)
+    return tuple(linked)
 
 
 def _figures(entries: Sequence[Entry]) -> Iterator[FigureRow]:

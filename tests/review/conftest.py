@@ -271,3 +271,24 @@ def metered(tmp_path: Path) -> Path:
         w.record("other", "other", "one ohm", "1", "ohm")
         w.note(Mark.CLOSED, outcome="stopped")
     return folder
+
+
+@pytest.fixture
+def put_right(tmp_path: Path) -> Path:
+    """Nonconforming readings: one corrected, one withdrawn, one measured again twice, of which one was corrected."""
+    folder = tmp_path / "put-right"
+    bad, good = JUDGED_WITH_IT | {"verdict": "nonconforming"}, JUDGED_WITH_IT | {"verdict": "conforming"}
+    with Journal.create(folder, PROCEDURE) as journal:
+        w = Writer(journal)
+        w.note(Mark.OPENED, procedure={"title": "Pump", "sha256": digest(PROCEDURE)})
+        first = w.record("contact", "contact", "zero point eight eight ohms", "0.88", "ohm", **bad)
+        second = w.record("contact", "contact", "zero point four ohms", "0.4", "ohm", **good)
+        w.note(Mark.CORRECTED, reading=first, by=second, why="correction")
+        third = w.record("relay", "relay", "nine ohms", "9", "ohm", **bad)
+        w.note(Mark.CORRECTED, reading=third, by=None, why="withdrawn")
+        w.record("klixon", "thermostat", "nine ohms", "9", "ohm", **bad)
+        fifth = w.record("klixon", "thermostat", "five ohms", "5", "ohm", **bad)
+        sixth = w.record("klixon", "thermostat", "zero point five ohms", "0.5", "ohm", **good)
+        w.note(Mark.CORRECTED, reading=fifth, by=sixth, why="correction")
+        w.note(Mark.CLOSED, outcome="stopped")
+    return folder

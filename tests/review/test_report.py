@@ -109,7 +109,8 @@ def test_the_head_says_what_was_worked_on_by_which_edition_and_when(finished: Pa
 def test_every_reading_stands_with_the_digits_spoken_its_unit_its_limit_and_its_verdict(finished: Path) -> None:
     (table,) = section(page(finished), "readings").all("table")
     assert [row[:5] for row in rows(table)] == [
-        ["1", "supply voltage supply-voltage", "215 V AC", "207 to 253 V", "corrected: see reading 2 misheard"],
+        ["1", "supply voltage supply-voltage", "215 V AC", "207 to 253 V",
+         "conforming corrected: see reading 2 misheard"],
         ["2", "supply voltage supply-voltage", "250 V AC", "207 to 253 V", "conforming"],
         ["3", "residual voltage prove-dead", "0.3 V AC", "at most 2 V", "conforming"],
         ["4", "capacitor voltage discharge", "0 V DC", "at most 5 V", "conforming"],
@@ -130,15 +131,53 @@ def test_every_reading_stands_with_the_digits_spoken_its_unit_its_limit_and_its_
 
 def test_a_corrected_reading_is_struck_through_and_leads_to_the_one_that_replaced_it(finished: Path) -> None:
     root = page(finished)
-    assert [struck.text for struck in root.all("del")] == ["215 V AC"]
+    assert [struck.text for struck in root.all("del")] == ["215 V AC", "conforming"]
     (row,) = root.all("tr", class_="corrected")
     (link,) = row.all("a")
     (target,) = root.all("tr", id=(link.attributes["href"] or "").removeprefix("#"))
     assert "250 V AC" in target.text
 
 
-def test_every_link_inside_the_page_has_its_target(finished: Path) -> None:
-    root = page(finished)
+def test_a_corrected_reading_keeps_what_was_said_of_it_struck_through(put_right: Path) -> None:
+    root = page(put_right)
+    row, *_ = root.all("tr", class_="corrected")
+    assert [struck.text for struck in row.all("del")] == [
+        "0.57 Ω", "as spoken 0.88 Ω, leads 0.31 Ω", "± 0.039 Ω", "nonconforming",
+        "inside the limit by less than the meter can tell", "guarded acceptance; conforms with probability 0.9381",
+    ]  # fmt: skip
+
+
+def test_the_head_says_that_a_nonconforming_reading_was_corrected_or_withdrawn(put_right: Path) -> None:
+    head = page(put_right).all("div", class_="finding")[0].text.replace(" ,", ",")
+    limit = "limit at most 0.6 Ω"
+    assert (
+        f"Corrected a nonconforming reading was corrected: reading 1, contact 0.57 Ω, {limit}; "
+        "see reading 2, 0.57 Ω, conforming" in head
+    )
+    assert f"a nonconforming reading was withdrawn: reading 3, relay 0.57 Ω, {limit} a" in head
+    assert f"reading 5, thermostat 0.57 Ω, {limit}; see reading 6" in head
+
+
+def test_a_reading_measured_again_leads_to_the_one_that_stands_and_back(put_right: Path) -> None:
+    root = page(put_right)
+    (table,) = section(root, "readings").all("table")
+    read = [row[4].replace(" ,", ",") for row in rows(table)]
+    words = "measured again: see reading 6, 0.57 Ω, conforming, which stands"
+    assert [number for number, row in enumerate(read, 1) if words in row] == [4]
+    assert read[3].startswith("nonconforming measured again")
+    assert "measured again" not in read[4]
+    assert "stands; measured before: reading 4" in read[5]
+    assert "stands" not in read[1]
+    head = root.all("div", class_="finding")[0].text.replace(" ,", ",")
+    assert (
+        f"Nonconforming thermostat 0.57 Ω (as spoken 9 Ω, leads 0.31 Ω), limit at most 0.6 Ω (reading 4 ), {words}"
+        in head
+    )
+
+
+@pytest.mark.parametrize("session", ["finished", "put_right"])
+def test_every_link_inside_the_page_has_its_target(session: str, request: pytest.FixtureRequest) -> None:
+    root = page(request.getfixturevalue(session))
     targets = {element.attributes.get("id") for tag in ("tr", "h2") for element in root.all(tag)}
     links = [link.attributes["href"] or "" for link in root.all("a")]
     assert links

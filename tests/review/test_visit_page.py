@@ -200,6 +200,23 @@ def test_an_overridden_limit_stands_beside_its_reading_and_the_finding(tmp_path:
     )
 
 
+@pytest.mark.parametrize(
+    ("then", "words"),
+    [
+        (("0.6 amps", "correction 0.3 amps"), "reading was corrected: reading 8 , fan current 0.6 A"),
+        (("0.6 amps", "disregard"), "reading was withdrawn: reading 8 , fan current 0.6 A"),
+        (("0.6 amps", "go back", "0.3 amps"), "fan current 0.6 A, limit"),
+    ],
+    ids=["corrected", "withdrawn", "measured again"],
+)
+def test_a_nonconforming_reading_that_does_not_stand_is_told_beside_the_finding(
+    tmp_path: Path, then: tuple[str, ...], words: str
+) -> None:
+    head = page(record(tmp_path / "visit", (*TO_THE_POWER, *then))).all("div", class_="finding")[0].text
+    assert words in head
+    assert ("measured again: see reading 9 , 0.3 A, conforming, which stands" in head) == ("go back" in then)
+
+
 def test_a_marked_moment_leads_to_its_place_in_the_transcript(visited: Path) -> None:
     root = page(visited)
     (mark,) = section(root, "marked").all("li")
