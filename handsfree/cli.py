@@ -107,7 +107,7 @@ def _demo(options: argparse.Namespace) -> int:
             conversation, opened = begin(
                 loaded, base / name, voice, watch, recogniser, source=demo.audio.name, meters=meters
             )
-            from_recording(conversation, audio, opened)
+            from_recording(conversation, audio, _recorded(opened))
             conversation.close()
             finding = conversation.session.finding or "no finding"
             as_expected &= finding == demo.finding
@@ -238,7 +238,7 @@ def _hold(
             print(*remarks, sep="\n", end="\n" if remarks else "", file=sys.stderr)
             with _recogniser(settings, speaker) as recogniser:
                 conversation, opened = ready(voice, watch, recogniser, options.audio.name)
-                from_recording(conversation, audio, _for_speaker(opened, speaker))
+                from_recording(conversation, audio, _recorded(_for_speaker(opened, speaker)))
         else:
             with _recogniser(settings, speaker) as recogniser:
                 source = "microphone" if settings.device is None else str(settings.device)
@@ -326,7 +326,16 @@ def _for_speaker(opened: Started | Reopened, speaker: Speaker | None) -> Started
     if speaker is None:
         return opened
     used = {"name": speaker.name, "made": speaker.made.isoformat(), "sha256": speaker.sha256}
-    return replace(opened, data={**opened.data, "settings": {**opened.data["settings"], "speaker": used}})
+    return _with_setting(opened, "speaker", used)
+
+
+def _recorded(opened: Started | Reopened) -> Started | Reopened:
+    """The record says that its times are those of a recording."""
+    return _with_setting(opened, "times", "recording")
+
+
+def _with_setting(opened: Started | Reopened, name: str, value: object) -> Started | Reopened:
+    return replace(opened, data={**opened.data, "settings": {**opened.data["settings"], name: value}})
 
 
 def _procedure(name: str) -> Path:

@@ -105,6 +105,15 @@ def test_a_session_that_is_left_early_is_not_concluded(tmp_path: Path) -> None:
     assert handsfree("verify", tmp_path / "session").returncode == 0
 
 
+def test_the_report_of_a_recording_says_that_the_times_are_the_recordings(tmp_path: Path) -> None:
+    soundfile.write(tmp_path / "take", np.zeros(16_000, np.int16), 16_000, format="WAV")
+    folder = tmp_path / "session"
+    assert handsfree("run", COOLER, "--audio", tmp_path / "take", "--out", folder).returncode == 1
+    assert handsfree("verify", folder).returncode == 0
+    page = Path(handsfree("report", folder).stdout.strip()).read_text(encoding="utf-8")
+    assert "from a recording, take; times are the recording" in page
+
+
 def test_bytes_that_are_no_text_are_asked_again_and_the_session_goes_on(tmp_path: Path) -> None:
     command = [sys.executable, "-m", "handsfree.cli", "run", COOLER, "--typed", "--out", str(tmp_path / "session")]
     done = subprocess.run(command, input=b"done\n\xff 5\n8\n", capture_output=True, cwd=ROOT, check=False)

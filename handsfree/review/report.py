@@ -38,6 +38,7 @@ _SYMBOLS = {
     "micron": "µm",
     "revolutions_per_minute": "r/min",
 }
+_SOUND_FILES = (".wav", ".flac", ".ogg", ".oga", ".opus", ".mp3", ".aif", ".aiff", ".au", ".caf")
 _LIMIT_WORDS = {"at_most": "at most", "at_least": "at least"}
 _SPACE = "\N{NO-BREAK SPACE}"
 
@@ -189,6 +190,7 @@ class Page:
     end: datetime
     duration: str
     outcome: str
+    times: str  # whose the times are, where no clock gave them
     known: tuple[Known, ...]
     finding: Finding
     meters: tuple[MeterRow, ...]
@@ -337,6 +339,7 @@ def _page(folder: Path, contents: Contents, embed: bool) -> Page:
         end=entries[-1].time,
         duration=duration(entries[-1].time - entries[0].time),
         outcome=_outcome(entries),
+        times=_times(entries),
         known=visit.known_by(entries),
         finding=_finding(entries),
         meters=tuple(_meters(entries)),
@@ -621,6 +624,28 @@ def _outcome(entries: Sequence[Entry]) -> str:
     """How the session ended; empty where it was reopened and not closed since."""
     last = next((entry for entry in reversed(entries) if entry.kind in (Mark.CLOSED, Mark.REOPENED)), None)
     return entry_text(last.data, "outcome") if last is not None else ""
+
+
+def _times(entries: Iterable[Entry]) -> str:
+    """How the words came in and whose the times are; empty where a clock gave them while somebody spoke."""
+    ways: list[str] = []
+    for entry in entries:
+        if entry.kind in (Mark.OPENED, Mark.REOPENED):
+            ways.append(_way(entry_mapping(entry.data, "settings")))
+        elif entry.kind is Mark.HEARD and entry.data.get("engine") == "transcript":
+            ways[-1:] = ["typed; times are as typed, counted from the start"]
+    different = list(dict.fromkeys(ways))
+    return different[0] if len(different) == 1 else "; ".join(f"in part {way or 'heard live'}" for way in different)
+
+
+def _way(settings: Mapping[str, Any]) -> str:
+    source = entry_text(settings, "input")
+    if source == "typed":
+        return "typed; times are the computer's"
+    # Records from before the settings said so tell a recording by its file's name alone.
+    if settings.get("times") == "recording" or source.lower().endswith(_SOUND_FILES):
+        return f"from a recording, {source}; times are the recording's, counted from the start"
+    return ""
 
 
 def _interruption(left: Entry | None, reopened: Entry) -> tuple[str, str]:

@@ -8,12 +8,14 @@ import shutil
 import subprocess
 from collections.abc import Callable
 from dataclasses import dataclass, field
+from datetime import UTC, datetime
 from html.parser import HTMLParser
 from pathlib import Path
 
 import pytest
 
 from handsfree.review.report import limit_text, reading_text, render, symbol, write_report
+from handsfree.session.events import Mark
 from handsfree.session.journal import Journal, JournalError, seal
 
 VOID = {"meta", "br", "link", "img", "hr", "input", "source"}
@@ -104,6 +106,38 @@ def test_the_head_says_what_was_worked_on_by_which_edition_and_when(finished: Pa
     assert "Equipment Tarnholm VP-2 booster pump, 230 V, 1.1 kW" in facts
     assert "Procedure booster-pump-hums, edition 2031-02" in facts
     assert re.search(r"Session 2031-03-14, 09:02:11 to 09:0\d:\d\d UTC \(\d min \d\d s\), concluded", facts)
+
+
+@pytest.mark.parametrize(
+    ("parts", "words"),
+    [
+        ([({"input": "microphone"}, "moonshine")], ""),
+        ([({}, "moonshine")], ""),
+        ([({"input": "typed"}, "typed")], "typed; times are the computer's"),
+        ([({"input": "typed"}, "transcript")], "typed; times are as typed, counted from the start"),
+        (
+            [({"input": "visit.FLAC"}, "moonshine")],
+            "from a recording, visit.FLAC; times are the recording's, counted from the start",
+        ),
+        (
+            [({"input": "take 1", "times": "recording"}, "moonshine")],
+            "from a recording, take 1; times are the recording's, counted from the start",
+        ),
+        (
+            [({"input": "2"}, "moonshine"), ({"input": "typed"}, "transcript"), ({"input": "2"}, "moonshine")],
+            "in part heard live; in part typed; times are as typed, counted from the start",
+        ),
+    ],
+    ids=["live", "not known", "typed", "typed with times", "recording", "recording by its setting", "in parts"],
+)
+def test_the_head_says_whose_the_times_are(parts: list[tuple[dict[str, str], str]], words: str, tmp_path: Path) -> None:
+    time = datetime(2031, 5, 6, 7, 8, 9, tzinfo=UTC)
+    with Journal.create(tmp_path / "session", b"") as journal:
+        for place, (settings, engine) in enumerate(parts):
+            journal.append(time, Mark.REOPENED if place else Mark.OPENED, {"settings": settings})
+            journal.append(time, Mark.HEARD, {"text": "done", "engine": engine})
+    facts = page(tmp_path / "session").all("dl", class_="facts")[0].all("div")
+    assert [fact.text for fact in facts if fact.text.startswith("Input")] == ([f"Input {words}"] if words else [])
 
 
 def test_every_reading_stands_with_the_digits_spoken_its_unit_its_limit_and_its_verdict(finished: Path) -> None:
