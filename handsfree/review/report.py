@@ -571,7 +571,8 @@ def _without_leads(data: Mapping[str, Any]) -> str:
 def _spoken(data: Mapping[str, Any]) -> str:
     leads = entry_mapping(data, "leads")
     off = _figure(entry_text(leads, "taken_off"), entry_text(leads, "unit"))
-    return f"as spoken {reading_text(data)}, leads {off}" if leads else ""
+    # A line is broken between the two, nowhere else.
+    return f"as{_SPACE}spoken{_SPACE}{reading_text(data)}, leads{_SPACE}{off}" if leads else ""
 
 
 def _uncertainty(data: Mapping[str, Any]) -> str:

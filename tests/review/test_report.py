@@ -13,6 +13,7 @@ from html.parser import HTMLParser
 from pathlib import Path
 
 import pytest
+from selenium import webdriver
 
 from handsfree.review.report import limit_text, reading_text, render, symbol, write_report
 from handsfree.session.events import Mark
@@ -467,6 +468,32 @@ def test_a_browser_plays_every_clip_and_has_nothing_to_complain_about(
     players = Page(done.stdout).root.all("audio")
     assert [player.attributes.get("title") for player in players] == ["0.75/0"] * 19
     assert [line for line in done.stderr.splitlines() if "CONSOLE" in line] == []
+
+
+@pytest.mark.parametrize("width", [320, 360, 412, 800, 1280])
+@pytest.mark.parametrize("session", ["finished", "put_right", "wide"])
+def test_nothing_runs_off_the_page(
+    session: str, width: int, request: pytest.FixtureRequest, browser: webdriver.Chrome
+) -> None:
+    metrics = {"width": width, "height": 800, "deviceScaleFactor": 1, "mobile": width < 800}
+    browser.execute_cdp_cmd("Emulation.setDeviceMetricsOverride", metrics)
+    browser.get(write_report(request.getfixturevalue(session)).as_uri())
+    outside = (
+        "return [...document.querySelectorAll('body *')]"
+        ".filter(e => e.getBoundingClientRect().right > arguments[0] + 1)"
+        ".map(e => `${e.tagName}.${e.className} ${e.innerText}`)"
+    )
+    assert browser.execute_script(outside, width) == []
+    assert browser.execute_script("return document.documentElement.scrollWidth") <= width
+
+
+def test_what_was_spoken_does_not_squeeze_the_names_of_the_readings(wide: Path, browser: webdriver.Chrome) -> None:
+    metrics = {"width": 1280, "height": 800, "deviceScaleFactor": 1, "mobile": False}
+    browser.execute_cdp_cmd("Emulation.setDeviceMetricsOverride", metrics)
+    browser.get(write_report(wide).as_uri())
+    widths = "return [...document.querySelectorAll('.readings tbody tr:first-child > *')].map(e => e.clientWidth)"
+    _, name, value, *_ = browser.execute_script(widths)
+    assert name >= value
 
 
 def test_a_reading_of_a_known_meter_stands_with_its_uncertainty_its_leads_and_its_probability(metered: Path) -> None:
