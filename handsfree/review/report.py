@@ -38,6 +38,7 @@ _SYMBOLS = {
     "micron": "µm",
     "revolutions_per_minute": "r/min",
 }
+PAGE = "report.html"
 _SOUND_FILES = (".wav", ".flac", ".ogg", ".oga", ".opus", ".mp3", ".aif", ".aiff", ".au", ".caf")
 _LIMIT_WORDS = {"at_most": "at most", "at_least": "at least"}
 _SPACE = "\N{NO-BREAK SPACE}"
@@ -237,7 +238,7 @@ def write_report(folder: Path, out: Path | None = None, embed: bool = True) -> P
 
     A page already there is replaced. Raises JournalError as ``render`` does, and where the page cannot be written.
     """
-    out = folder / "report.html" if out is None else out
+    out = folder / PAGE if out is None else out
     if not embed and out.parent.resolve() != folder.resolve():
         raise JournalError(f"A page outside {folder} cannot link to its clips; let the page carry them.")
     page = render(folder, embed)
@@ -246,6 +247,23 @@ def write_report(folder: Path, out: Path | None = None, embed: bool = True) -> P
     except OSError as error:
         raise JournalError(f"{out} cannot be written: {error.strerror or error}. Choose another place.") from error
     return out
+
+
+def check_page(folder: Path) -> list[Problem]:
+    """A remark where the page in a session's folder is not the one that its record gives; empty where there is none."""
+    try:
+        found = (folder / PAGE).read_bytes()
+        if any(found == render(folder, embed).encode() for embed in (True, False)):
+            return []
+    except FileNotFoundError:
+        return []
+    except (JournalError, OSError) as error:
+        return [Problem(None, f"{PAGE} cannot be compared with the record: {error}", Grade.REMARK)]
+    told = (
+        f"{PAGE} is not the page that this record gives: it was edited, or made before the record was as it is now, or "
+        "by another version of handsfree. Do not rely on it; 'handsfree report' makes it anew"
+    )
+    return [Problem(None, told, Grade.REMARK)]
 
 
 def symbol(unit: str | None, waveform: str | None = None) -> str:

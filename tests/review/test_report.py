@@ -15,9 +15,9 @@ from pathlib import Path
 import pytest
 from selenium import webdriver
 
-from handsfree.review.report import limit_text, reading_text, render, symbol, write_report
+from handsfree.review.report import check_page, limit_text, reading_text, render, symbol, write_report
 from handsfree.session.events import Mark
-from handsfree.session.journal import Journal, JournalError, seal
+from handsfree.session.journal import Grade, Journal, JournalError, seal
 
 VOID = {"meta", "br", "link", "img", "hr", "input", "source"}
 
@@ -370,6 +370,25 @@ def test_the_page_lies_in_the_session_folder_or_where_it_is_wanted(finished: Pat
     assert write_report(finished) == finished / "report.html"
     assert write_report(finished, tmp_path / "for the file.html") == tmp_path / "for the file.html"
     assert (finished / "report.html").read_bytes() == (tmp_path / "for the file.html").read_bytes()
+
+
+@pytest.mark.parametrize("embed", [True, False], ids=["carried in the page", "linked"])
+def test_the_page_in_a_folder_is_held_to_the_record(finished: Path, embed: bool) -> None:
+    assert check_page(finished) == []
+    page = write_report(finished, embed=embed)
+    assert check_page(finished) == []
+    page.write_bytes(page.read_bytes().replace(b"5.20", b"4.20"))
+    (told,) = check_page(finished)
+    assert told.grade is Grade.REMARK
+    assert "is not the page that this record gives" in str(told)
+
+
+def test_a_page_beside_no_entry_cannot_be_compared(tmp_path: Path) -> None:
+    with Journal.create(tmp_path / "session", b""):
+        pass
+    (tmp_path / "session" / "report.html").touch()
+    (told,) = check_page(tmp_path / "session")
+    assert "cannot be compared" in str(told)
 
 
 def test_a_page_that_would_lose_its_clips_or_has_no_place_is_refused(finished: Path, tmp_path: Path) -> None:
