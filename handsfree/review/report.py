@@ -1,7 +1,8 @@
 """A session's record as one page for the supervisor.
 
-The one rule: the page is made from the record alone and says first whether the record can be trusted. What is altered
-or missing is shown as such, and what can still be read is shown beside it.
+The one rule: the page is made from the record alone, of which the copy of the procedure is a part if it is the one that
+was used, and says first whether the record can be trusted. What is altered or missing is shown as such, and what can
+still be read is shown beside it.
 """
 
 from __future__ import annotations
@@ -18,13 +19,26 @@ from typing import Any
 import jinja2
 import pint
 
-from handsfree.procedure.model import Signal
+from handsfree.errors import PlainError
+from handsfree.procedure.load import loads
+from handsfree.procedure.model import Measure, Signal, Watch
 from handsfree.review import visit
 from handsfree.review.chart import Chart, chart
 from handsfree.review.entries import Clip, clip_of, duration, entry_mapping, entry_text, last_of
 from handsfree.review.visit import Count, Deviation, Known, Marked, Note, OffItem, Part, TimerRow
 from handsfree.session.events import Mark
-from handsfree.session.journal import Contents, Entry, Grade, JournalError, Problem, scan, verify_chain
+from handsfree.session.journal import (
+    PROCEDURE,
+    Contents,
+    Entry,
+    Grade,
+    JournalError,
+    Problem,
+    digest,
+    scan,
+    verify_chain,
+)
+from handsfree.session.readings import measures_of
 from handsfree.spoken.meaning import Kind
 
 # Units whose short form in pint is not the one on a meter or in a data sheet.
@@ -42,6 +56,7 @@ PAGE = "report.html"
 _SOUND_FILES = (".wav", ".flac", ".ogg", ".oga", ".opus", ".mp3", ".aif", ".aiff", ".au", ".caf")
 _LIMIT_WORDS = {"at_most": "at most", "at_least": "at least"}
 _SPACE = "\N{NO-BREAK SPACE}"
+_THIN = "\N{NARROW NO-BREAK SPACE}"
 
 
 @dataclass(frozen=True, slots=True)
@@ -52,7 +67,8 @@ class ReadingRow:
     came again; ``before`` are those in whose place this one stands.
 
     ``value`` is what was judged: the leads taken off where that was asked for, and ``spoken`` is then what was said and
-    what the leads read. ``implausible`` is the range that it was affirmed outside of, ``overridden`` why its limit was.
+    what the leads read. ``source`` is a plate, or AC or DC where no limit says it. ``implausible`` is the range that it
+    was affirmed outside of, ``overridden`` why its limit was.
     These, ``uncertainty``, ``meter`` (with its range) and ``decision`` are empty where there was none.
     """
 
@@ -65,6 +81,7 @@ class ReadingRow:
     limit: str
     verdict: str
     reason: str
+    source: str = ""
     spoken: str = ""
     implausible: str = ""
     uncertainty: str = ""
@@ -193,6 +210,7 @@ class Page:
     outcome: str
     times: str  # whose the times are, where no clock gave them
     known: tuple[Known, ...]
+    identity: str  # for the foot of each page
     finding: Finding
     meters: tuple[MeterRow, ...]
     readings: tuple[ReadingRow, ...]
@@ -334,20 +352,29 @@ def _template() -> jinja2.Template:
         undefined=jinja2.StrictUndefined,
     )
     environment.filters["clock"] = lambda time: f"{time:%H:%M:%S}"
+    environment.filters["css"] = _css
     environment.filters["day"] = lambda time: f"{time:%Y-%m-%d}"
     return environment.get_template("report.html.j2")
+
+
+def _css(text: str) -> str:
+    """A string of CSS. What is no plain letter or digit is escaped, so that nothing ends the string or the style."""
+    plain = (sign if sign.isascii() and (sign.isalnum() or sign == " ") else f"\\{ord(sign):x} " for sign in text)
+    return f'"{"".join(plain)}"'
 
 
 def _page(folder: Path, contents: Contents, embed: bool) -> Page:
     entries, problems = contents.entries, verify_chain(folder)
     opened = last_of(entries, Mark.OPENED)
     procedure, settings = entry_mapping(opened, "procedure"), entry_mapping(opened, "settings")
-    readings = _readings(entries)
+    readings = _readings(entries, _asked(folder, procedure))
     numbers = {row.id: row.number for row in readings}
     notes = visit.notes_of(folder, entries, embed)
+    known = visit.known_by(entries)
+    title = entry_text(procedure, "title") or "Session record"
     graded = {grade: tuple(problem for problem in problems if problem.grade is grade) for grade in Grade}
     return Page(
-        title=entry_text(procedure, "title") or "Session record",
+        title=title,
         procedure=entry_text(procedure, "id"),
         edition=entry_text(procedure, "edition"),
         equipment=entry_text(procedure, "equipment"),
@@ -358,7 +385,14 @@ def _page(folder: Path, contents: Contents, embed: bool) -> Page:
         duration=duration(entries[-1].time - entries[0].time),
         outcome=_outcome(entries),
         times=_times(entries),
-        known=visit.known_by(entries),
+        known=known,
+        identity=", ".join(
+            [
+                title,
+                f"{entries[0].time:%Y-%m-%d %H:%M:%S} UTC",
+                *(f"{row.name} {row.value}" for row in known if row.value),
+            ]
+        ),
         finding=_finding(entries),
         meters=tuple(_meters(entries)),
         readings=readings,
@@ -398,7 +432,24 @@ def _finding(entries: Iterable[Entry]) -> Finding:
     )
 
 
-def _readings(entries: Sequence[Entry]) -> tuple[ReadingRow, ...]:
+def _asked(folder: Path, heading: Mapping[str, Any]) -> dict[tuple[str, str], Measure]:
+    """What asked for a reading, by step and name; nothing where the copy of the procedure is not the one used."""
+    try:
+        source = (folder / PROCEDURE).read_bytes()
+        if digest(source) != heading.get("sha256"):
+            return {}
+        steps = loads(source, PROCEDURE).procedure.steps
+    except (OSError, PlainError):
+        return {}
+    return {
+        (step.id, measure.reading): measure
+        for step in steps
+        if isinstance(step, Measure | Watch)
+        for measure in measures_of(step)
+    }
+
+
+def _readings(entries: Sequence[Entry], asked: Mapping[tuple[str, str], Measure]) -> tuple[ReadingRow, ...]:
     rows: list[ReadingRow] = []
     forced = visit.overridden(entries)
     names = {
@@ -407,6 +458,11 @@ def _readings(entries: Sequence[Entry]) -> tuple[ReadingRow, ...]:
     for entry in entries:
         data = entry.data
         if entry.kind is Mark.READING:
+            measure = asked.get((entry_text(data, "step"), entry_text(data, "reading")))
+            waveform = None if measure is None else measure.waveform
+            limit = data.get("limit")
+            if isinstance(limit, Mapping) and waveform is not None:
+                limit = {"waveform": waveform, **limit}
             rows.append(
                 ReadingRow(
                     number=len(rows) + 1,
@@ -415,9 +471,10 @@ def _readings(entries: Sequence[Entry]) -> tuple[ReadingRow, ...]:
                     step=entry_text(data, "step"),
                     name=entry_text(data, "reading"),
                     value=_without_leads(data) or reading_text(data),
-                    limit="watched over time" if data.get("series") else limit_text(data.get("limit")),
+                    limit="watched over time" if data.get("series") else limit_text(limit),
                     verdict=entry_text(data, "verdict"),
                     reason=entry_text(data, "reason"),
+                    source=_source(measure, limit),
                     spoken=_spoken(data),
                     implausible=limit_text(data.get("implausible")),
                     uncertainty=_uncertainty(data),
@@ -435,6 +492,15 @@ def _readings(entries: Sequence[Entry]) -> tuple[ReadingRow, ...]:
             rows[number - 1] = replace(rows[number - 1], corrected=True, corrected_by=by, why=why)
     watched = {entry_text(entry.data, "id") for entry in entries if entry.data.get("series")}
     return _measured_again(rows, watched)
+
+
+def _source(measure: Measure | None, limit: object) -> str:
+    """A plate; or the waveform that was asked for, where no limit says it."""
+    if measure is not None and measure.nameplate:
+        return "from the nameplate"
+    if measure is None or measure.waveform is None or isinstance(limit, Mapping):
+        return ""
+    return f"{measure.waveform.upper()} {measure.quantity}"
 
 
 def _measured_again(rows: Sequence[ReadingRow], watched: Collection[str]) -> tuple[ReadingRow, ...]:
@@ -604,9 +670,28 @@ def _meter(data: Mapping[str, Any], names: Mapping[str, str]) -> str:
     name = names.get(meter) or meter
     if not meter or not shown:
         return name
-    unit = symbol(entry_text(shown, "unit") or None)
     accuracy = f"{entry_text(shown, 'percent')}{_SPACE}% + {entry_text(shown, 'counts')} counts"
-    return f"{name}, up to {entry_text(shown, 'up_to')}{_SPACE}{unit}: {accuracy}"
+    return f"{name}, up to {_prefixed(entry_text(shown, 'up_to'), entry_text(shown, 'unit'))}: {accuracy}"
+
+
+# Units that take a prefix, and prefixes by the power of ten.
+_TAKE_A_PREFIX = frozenset({"ampere", "farad", "hertz", "ohm", "pascal", "siemens", "volt", "watt"})
+_PREFIXES = {-12: "p", -9: "n", -6: "µ", -3: "m", 0: "", 3: "k", 6: "M", 9: "G"}
+
+
+def _prefixed(value: str, unit: str) -> str:
+    """A round value as a data sheet has it: "6 MΩ", "60 mA"; where no prefix can be, in groups of three digits."""
+    try:
+        number = Decimal(value)
+    except InvalidOperation:
+        return _figure(value, unit)
+    power = 3 * (number.adjusted() // 3)
+    if unit in _TAKE_A_PREFIX and number and power in _PREFIXES:
+        scaled = number.scaleb(-power)
+        whole = format(scaled.to_integral_value() if scaled == scaled.to_integral_value() else scaled.normalize(), "f")
+        return f"{whole}{_SPACE}{_PREFIXES[power]}{symbol(unit)}"
+    grouped = f"{number:,f}".replace(",", _THIN) if abs(number) >= 10_000 else value
+    return _figure(grouped, unit)
 
 
 def _decision(data: Mapping[str, Any]) -> str:
@@ -615,7 +700,21 @@ def _decision(data: Mapping[str, Any]) -> str:
         return ""
     rule = entry_text(decision, "rule")
     conformity = entry_text(decision, "conformity")
-    return f"{rule}; conforms with probability {conformity}" if conformity else f"{rule}; a bound"
+    return f"{rule}; conforms with probability {_probability(conformity)}" if conformity else f"{rule}; a bound"
+
+
+_LEAST = Decimal("0.0001")  # what a probability is told to
+
+
+def _probability(text: str) -> str:
+    """A probability to four places; nothing is certain."""
+    try:
+        value = Decimal(text)
+    except InvalidOperation:
+        return text
+    if value < _LEAST:
+        return f"less than {_LEAST}"
+    return f"more than {1 - _LEAST}" if value > 1 - _LEAST else str(value.quantize(_LEAST))
 
 
 def _meters(entries: Iterable[Entry]) -> Iterator[MeterRow]:

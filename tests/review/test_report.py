@@ -15,9 +15,11 @@ from pathlib import Path
 import pytest
 from selenium import webdriver
 
+from handsfree.procedure.load import loads
 from handsfree.review.report import check_page, limit_text, reading_text, render, symbol, write_report
-from handsfree.session.events import Mark
-from handsfree.session.journal import Grade, Journal, JournalError, seal
+from handsfree.session.events import Heard, Mark, Record, Started
+from handsfree.session.journal import Grade, Journal, JournalError, digest, seal
+from handsfree.session.machine import Session
 
 VOID = {"meta", "br", "link", "img", "hr", "input", "source"}
 
@@ -162,6 +164,109 @@ def test_every_reading_stands_with_the_digits_spoken_its_unit_its_limit_and_its_
     assert "1 nonconforming, 1 undecided, 7 conforming, 2 not judged, 1 corrected. 1 time asked again." in (
         section(page(finished), "readings").text
     )
+
+
+WITH_A_PLATE = b"""
+procedure: fan-is-slow
+title: The fan is slow
+edition: "1"
+purpose: Find out whether the fan has its voltage
+equipment: An invented fan
+local_rules: The rules of the site come first.
+sources:
+  mains: {name: supply cord, kind: electrical}
+steps:
+  - {id: plate, kind: measure, say: Read the plate., reading: plate voltage, quantity: voltage, unit: volt,
+     nameplate: true}
+  - {id: before, kind: measure, say: Measure., reading: before, quantity: voltage, unit: volt, waveform: dc}
+  - {id: supply, kind: measure, say: Measure., reading: supply, quantity: voltage, unit: volt, waveform: ac,
+     limit: {at_least: 207}, next: {nonconforming: sound}}
+  - {id: sound, kind: conclude, finding: The fan is sound., condition: sound, action: Use it.}
+"""
+
+
+def test_what_was_asked_for_stands_beside_a_reading(tmp_path: Path) -> None:
+    folder, time = tmp_path / "session", datetime(2031, 5, 6, 7, 8, 9, tzinfo=UTC)
+    session = Session(loads(WITH_A_PLATE, "procedure.yaml").procedure)
+    said = (Heard(time, text) for text in ("400 volts", "12 volts", "230 volts"))
+    with Journal.create(folder, WITH_A_PLATE) as journal:
+        for event in (Started(time, {"procedure": {"sha256": digest(WITH_A_PLATE)}}), *said):
+            for act in session.handle(event):
+                if isinstance(act, Record):
+                    journal.append(time, act.mark, act.data)
+    (table,) = section(page(folder), "readings").all("table")
+    assert [(row[1], row[3]) for row in rows(table)] == [
+        ("plate voltage plate from the nameplate", "none"),
+        ("before before DC voltage", "none"),
+        ("supply supply", "at least 207 V AC"),
+    ]
+    # A procedure that is not the one used tells nothing.
+    (folder / "procedure.yaml").write_bytes(WITH_A_PLATE.replace(b"waveform: ac", b"waveform: dc"))
+    (table,) = section(page(folder), "readings").all("table")
+    assert [(row[1], row[3]) for row in rows(table)][2] == ("supply supply", "at least 207 V")
+
+
+@pytest.mark.parametrize(
+    ("up_to", "unit", "words"),
+    [
+        ("6000000", "ohm", "6 MΩ"),
+        ("600", "ohm", "600 Ω"),
+        ("0.06", "ampere", "60 mA"),
+        ("4.5", "volt", "4.5 V"),
+        ("10000", "hertz", "10 kHz"),
+        ("0.0002", "farad", "200 µF"),
+        ("60000", "kiloohm", "60 000 kΩ"),
+        ("200", "degree_Celsius", "200 °C"),
+        ("much", "ohm", "much Ω"),
+    ],
+)
+def test_a_range_is_told_as_a_data_sheet_has_it(up_to: str, unit: str, words: str, tmp_path: Path) -> None:
+    shown = {"up_to": up_to, "percent": "1", "counts": "3", "unit": unit}
+    told = reading_of(tmp_path, {"meter": "ostrel", "range": shown})[1]
+    assert told == f"coil coil ostrel, up to {words}: 1 % + 3 counts"
+
+
+@pytest.mark.parametrize(
+    ("conformity", "words"),
+    [
+        ("9.523e-11", "less than 0.0001"),
+        ("0", "less than 0.0001"),
+        ("0.0001", "0.0001"),
+        ("0.009213", "0.0092"),
+        ("0.9381", "0.9381"),
+        ("0.99991", "more than 0.9999"),
+        ("1", "more than 0.9999"),
+        ("likely", "likely"),
+    ],
+)
+def test_a_probability_is_told_to_four_places_and_nothing_is_certain(
+    conformity: str, words: str, tmp_path: Path
+) -> None:
+    decision = {"rule": "simple acceptance", "conformity": conformity}
+    told = reading_of(tmp_path, {"decision": decision})[4]
+    assert told == f"not judged simple acceptance; conforms with probability {words}"
+
+
+def reading_of(folder: Path, data: dict[str, object]) -> list[str]:
+    """The row of a reading that holds this."""
+    with Journal.create(folder / "session", b"") as journal:
+        known = {"step": "coil", "reading": "coil", "value": "1", "unit": "ohm"}
+        journal.append(datetime(2031, 5, 6, 7, 8, 9, tzinfo=UTC), Mark.READING, known | data)
+    (table,) = section(page(folder / "session"), "readings").all("table")
+    return rows(table)[0]
+
+
+@pytest.mark.parametrize("title", ["Fan", 'A"; } body { display: none } </style><script>', "Kühlzelle \\ \n 5"])
+def test_a_printed_page_says_which_session_and_which_page_it_is(
+    heard_one: Callable[[str], Path], title: str, browser: webdriver.Chrome
+) -> None:
+    browser.get(write_report(heard_one(title)).as_uri())
+    rules = "return [...document.styleSheets[0].cssRules].find(rule => rule instanceof CSSPageRule).cssText"
+    printed = browser.execute_script(rules)
+    assert '"page " counter(page) " of " counter(pages)' in printed
+    shown = title.replace("\\", "\\\\").replace('"', '\\"').replace("\n", "\\a ")
+    assert f'"{shown}, 2031-03-14 09:02:11 UTC"' in printed
+    assert browser.execute_script("return getComputedStyle(document.body).display") == "block"
 
 
 def test_a_corrected_reading_is_struck_through_and_leads_to_the_one_that_replaced_it(finished: Path) -> None:
