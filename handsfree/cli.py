@@ -10,12 +10,13 @@ import argparse
 import io
 import json
 import queue
+import shlex
 import sys
 import tempfile
 import threading
 import time
 from collections.abc import Callable, Iterator, Sequence
-from contextlib import closing, contextmanager
+from contextlib import closing, contextmanager, suppress
 from dataclasses import dataclass, replace
 from datetime import datetime
 from pathlib import Path
@@ -107,7 +108,7 @@ def _demo(options: argparse.Namespace) -> int:
             conversation, opened = begin(
                 loaded, base / name, voice, watch, recogniser, source=demo.audio.name, meters=meters
             )
-            from_recording(conversation, audio, opened)
+            from_recording(conversation, audio, _recorded(opened))
             conversation.close()
             finding = conversation.session.finding or "no finding"
             as_expected &= finding == demo.finding
@@ -218,11 +219,10 @@ def _hold(
 ) -> int:
     """Holds a session that ``ready`` gives, typed, from a recording or live; ``happened`` is what went before."""
     from handsfree.console import Screen
-    from handsfree.session.journal import seal
     from handsfree.sound.loop import from_microphone, from_recording, from_text
 
     screen, speaker = Screen(), _speaker(settings)
-    with _glance(settings, screen.console) as glance:
+    with _told_where(folder, screen.console, ready) as ready, _glance(settings, screen.console) as glance:
         watch = _watch(screen, glance, procedure)
         if glance is not None:
             for event, acts in happened:
@@ -238,7 +238,7 @@ def _hold(
             print(*remarks, sep="\n", end="\n" if remarks else "", file=sys.stderr)
             with _recogniser(settings, speaker) as recogniser:
                 conversation, opened = ready(voice, watch, recogniser, options.audio.name)
-                from_recording(conversation, audio, _for_speaker(opened, speaker))
+                from_recording(conversation, audio, _recorded(_for_speaker(opened, speaker)))
         else:
             with _recogniser(settings, speaker) as recogniser:
                 source = "microphone" if settings.device is None else str(settings.device)
@@ -249,8 +249,37 @@ def _hold(
                     told = f"{lost} blocks of sound were lost: the machine is too busy, or the driver bad"
                     print(told, file=sys.stderr)
         conversation.close()
-    screen.console.print(f"The record is in {folder}\nseal {seal(folder)}", soft_wrap=True)
     return OK if conversation.session.finding else REFUSED
+
+
+@contextmanager
+def _told_where(folder: Path, console: Console, ready: Ready) -> Iterator[Ready]:
+    """However a session ends that ``ready`` has given: where its record is, how it is gone on with, and its seal."""
+    from handsfree.session.journal import JournalError, seal
+
+    held: list[Conversation] = []
+
+    def begin(
+        voice: Voice, watch: Watch, recogniser: Recogniser | None, source: str
+    ) -> tuple[Conversation, Started | Reopened]:
+        conversation, opened = ready(voice, watch, recogniser, source)
+        held.append(conversation)
+        return conversation, opened
+
+    def tell() -> None:
+        for conversation in held:
+            told = f"The record is in {folder}"
+            if not conversation.session.finding:
+                told += f"\nGo on with it: handsfree resume {shlex.quote(str(folder))}"
+            console.print(f"{told}\nseal {seal(folder)}", soft_wrap=True, markup=False)
+
+    try:
+        yield begin
+    except (KeyboardInterrupt, PlainError, OSError):
+        with suppress(JournalError, OSError):  # the first failure is what is told
+            tell()
+        raise
+    tell()
 
 
 def _meters(options: argparse.Namespace, job: Job | None = None) -> tuple[Meter, ...]:
@@ -326,7 +355,16 @@ def _for_speaker(opened: Started | Reopened, speaker: Speaker | None) -> Started
     if speaker is None:
         return opened
     used = {"name": speaker.name, "made": speaker.made.isoformat(), "sha256": speaker.sha256}
-    return replace(opened, data={**opened.data, "settings": {**opened.data["settings"], "speaker": used}})
+    return _with_setting(opened, "speaker", used)
+
+
+def _recorded(opened: Started | Reopened) -> Started | Reopened:
+    """The record says that its times are those of a recording."""
+    return _with_setting(opened, "times", "recording")
+
+
+def _with_setting(opened: Started | Reopened, name: str, value: object) -> Started | Reopened:
+    return replace(opened, data={**opened.data, "settings": {**opened.data["settings"], name: value}})
 
 
 def _procedure(name: str) -> Path:
@@ -641,10 +679,11 @@ def _check(options: argparse.Namespace) -> int:
 
 
 def _verify(options: argparse.Namespace) -> int:
+    from handsfree.review.report import check_page
     from handsfree.session.journal import Grade, seal
     from handsfree.session.replay import verify
 
-    problems = verify(options.session, options.seal)
+    problems = [*verify(options.session, options.seal), *check_page(options.session)]
     for problem in problems:
         print(f"{problem.grade}: {problem}", file=sys.stderr)
     if any(problem.grade is not Grade.REMARK for problem in problems):

@@ -3,10 +3,13 @@
 from __future__ import annotations
 
 import os
+import shutil
 from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
+from selenium import webdriver
+from selenium.webdriver.chrome.service import Service
 
 from handsfree import settings
 from handsfree.sound import engines
@@ -39,3 +42,24 @@ def settings_file(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     file = tmp_path / "settings.toml"
     monkeypatch.setenv(settings.VARIABLE, str(file))
     return file
+
+
+@pytest.fixture(scope="session")
+def browser(tmp_path_factory: pytest.TempPathFactory) -> Iterator[webdriver.Chrome]:
+    """A real browser."""
+    chromium = shutil.which("chromium") or shutil.which("chromium-browser") or shutil.which("google-chrome")
+    driver = shutil.which("chromedriver")
+    if chromium is None or driver is None:
+        pytest.skip("no Chromium with its driver is installed")
+    options = webdriver.ChromeOptions()
+    options.binary_location = chromium
+    folder = tmp_path_factory.mktemp("chromium")
+    for argument in (
+        *("--headless", "--no-sandbox", "--disable-gpu", "--disable-background-networking", "--no-first-run"),
+        *("--disable-dev-shm-usage", f"--user-data-dir={folder}"),
+    ):
+        options.add_argument(argument)
+    options.set_capability("goog:loggingPrefs", {"browser": "ALL"})
+    started = webdriver.Chrome(options=options, service=Service(driver))
+    yield started
+    started.quit()

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import os
+import signal
 import subprocess
 import sys
 from pathlib import Path
@@ -105,6 +106,16 @@ def test_a_session_that_is_left_early_is_not_concluded(tmp_path: Path) -> None:
     assert handsfree("verify", tmp_path / "session").returncode == 0
 
 
+def test_the_report_of_a_recording_says_that_the_times_are_the_recordings(tmp_path: Path) -> None:
+    noise = np.random.default_rng(4).normal(0, 300, 16_000).astype(np.int16)
+    soundfile.write(tmp_path / "take", noise, 16_000, format="WAV")
+    folder = tmp_path / "session"
+    assert handsfree("run", COOLER, "--audio", tmp_path / "take", "--out", folder).returncode == 1
+    assert handsfree("verify", folder).returncode == 0
+    page = Path(handsfree("report", folder).stdout.strip()).read_text(encoding="utf-8")
+    assert "from a recording, take; times are the recording" in page
+
+
 def test_bytes_that_are_no_text_are_asked_again_and_the_session_goes_on(tmp_path: Path) -> None:
     command = [sys.executable, "-m", "handsfree.cli", "run", COOLER, "--typed", "--out", str(tmp_path / "session")]
     done = subprocess.run(command, input=b"done\n\xff 5\n8\n", capture_output=True, cwd=ROOT, check=False)
@@ -130,6 +141,55 @@ def test_the_seal_is_shown_when_the_session_ends(tmp_path: Path) -> None:
     done = handsfree("run", COOLER, "--typed", "--out", tmp_path / "session", said="done\n")
     seal = done.stdout.split()[-1]
     assert handsfree("verify", tmp_path / "session", "--seal", seal).returncode == 0
+
+
+def test_a_session_without_a_finding_says_how_it_is_gone_on_with(tmp_path: Path) -> None:
+    folder = tmp_path / "a session"
+    done = handsfree("run", COOLER, "--typed", "--out", folder, said="done\n")
+    assert f"Go on with it: handsfree resume '{folder}'" in done.stdout
+    said = (ROOT / "demo_sessions" / "start-relay" / "script.txt").read_text(encoding="utf-8")
+    concluded = handsfree("run", COOLER, "--typed", "--out", tmp_path / "whole", said=said)
+    assert "Go on with it" not in concluded.stdout
+
+
+@pytest.mark.skipif(os.name != "posix", reason="an interrupt is sent otherwise there")
+def test_who_interrupts_a_session_is_told_where_it_is_its_seal_and_how_to_go_on(tmp_path: Path) -> None:
+    folder = tmp_path / "session"
+    # Where the tests run in the background an interrupt is ignored, and so it would be by what they start.
+    program = (
+        "import signal, sys; signal.signal(signal.SIGINT, signal.default_int_handler); "
+        "from handsfree.cli import main; sys.exit(main(sys.argv[1:]))"
+    )
+    command = [sys.executable, "-c", program, "run", COOLER, "--typed", "--out", str(folder)]
+    pipe = subprocess.PIPE
+    with subprocess.Popen(command, stdin=pipe, stdout=pipe, stderr=pipe, text=True, cwd=ROOT) as running:
+        assert running.stdin is not None
+        assert running.stdout is not None
+        print("mark", file=running.stdin, flush=True)
+        assert any("Marked" in line for line in running.stdout)
+        running.send_signal(signal.SIGINT)
+        told, complaint = running.communicate(timeout=60)
+    assert running.returncode == 130
+    assert complaint == ""
+    assert f"The record is in {folder}\nGo on with it: handsfree resume {folder}\n" in told
+    assert handsfree("verify", folder, "--seal", told.split()[-1]).returncode == 0
+
+
+def test_a_folder_in_use_is_not_told_to_be_the_record_of_a_session_that_did_not_begin(tmp_path: Path) -> None:
+    handsfree("run", COOLER, "--typed", "--out", tmp_path / "session", said="done\n")
+    again = handsfree("run", COOLER, "--typed", "--out", tmp_path / "session", said="done\n")
+    assert "The record is in" not in again.stdout
+
+
+def test_verify_remarks_a_report_that_is_not_the_one_the_record_gives(tmp_path: Path) -> None:
+    folder = tmp_path / "session"
+    handsfree("run", COOLER, "--typed", "--out", folder, said="done\n9.5 degrees\n")
+    page = Path(handsfree("report", folder).stdout.strip())
+    assert handsfree("verify", folder).stderr == ""
+    page.write_text(page.read_text(encoding="utf-8").replace("9.5", "4.5"), encoding="utf-8")
+    verified = handsfree("verify", folder)
+    assert verified.returncode == 0
+    assert verified.stderr.startswith("remark: report.html is not the page that this record gives")
 
 
 def test_a_folder_that_holds_a_record_is_not_written_over(tmp_path: Path) -> None:

@@ -1,12 +1,13 @@
 """A session's record as one page for the supervisor.
 
-The one rule: the page is made from the record alone and says first whether the record can be trusted. What is altered
-or missing is shown as such, and what can still be read is shown beside it.
+The one rule: the page is made from the record alone, of which the copy of the procedure is a part if it is the one that
+was used, and says first whether the record can be trusted. What is altered or missing is shown as such, and what can
+still be read is shown beside it.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from decimal import Decimal, InvalidOperation
@@ -18,13 +19,26 @@ from typing import Any
 import jinja2
 import pint
 
-from handsfree.procedure.model import Signal
+from handsfree.errors import PlainError
+from handsfree.procedure.load import loads
+from handsfree.procedure.model import Measure, Signal, Watch
 from handsfree.review import visit
 from handsfree.review.chart import Chart, chart
 from handsfree.review.entries import Clip, clip_of, duration, entry_mapping, entry_text, last_of
 from handsfree.review.visit import Count, Deviation, Known, Marked, Note, OffItem, Part, TimerRow
 from handsfree.session.events import Mark
-from handsfree.session.journal import Contents, Entry, Grade, JournalError, Problem, scan, verify_chain
+from handsfree.session.journal import (
+    PROCEDURE,
+    Contents,
+    Entry,
+    Grade,
+    JournalError,
+    Problem,
+    digest,
+    scan,
+    verify_chain,
+)
+from handsfree.session.readings import measures_of
 from handsfree.spoken.meaning import Kind
 
 # Units whose short form in pint is not the one on a meter or in a data sheet.
@@ -38,16 +52,23 @@ _SYMBOLS = {
     "micron": "µm",
     "revolutions_per_minute": "r/min",
 }
+PAGE = "report.html"
+_SOUND_FILES = (".wav", ".flac", ".ogg", ".oga", ".opus", ".mp3", ".aif", ".aiff", ".au", ".caf")
 _LIMIT_WORDS = {"at_most": "at most", "at_least": "at least"}
 _SPACE = "\N{NO-BREAK SPACE}"
+_THIN = "\N{NARROW NO-BREAK SPACE}"
 
 
 @dataclass(frozen=True, slots=True)
 class ReadingRow:
     """A reading as it stands on the page; ``corrected_by`` is the number of the reading that replaced it.
 
+    ``again`` is the number of the reading of the same step that stands in its place, after GO BACK or where the step
+    came again; ``before`` are those in whose place this one stands.
+
     ``value`` is what was judged: the leads taken off where that was asked for, and ``spoken`` is then what was said and
-    what the leads read. ``implausible`` is the range that it was affirmed outside of, ``overridden`` why its limit was.
+    what the leads read. ``source`` is a plate, or AC or DC where no limit says it. ``implausible`` is the range that it
+    was affirmed outside of, ``overridden`` why its limit was.
     These, ``uncertainty``, ``meter`` (with its range) and ``decision`` are empty where there was none.
     """
 
@@ -60,6 +81,7 @@ class ReadingRow:
     limit: str
     verdict: str
     reason: str
+    source: str = ""
     spoken: str = ""
     implausible: str = ""
     uncertainty: str = ""
@@ -69,6 +91,8 @@ class ReadingRow:
     corrected: bool = False
     corrected_by: int | None = None
     why: str = ""
+    again: int | None = None
+    before: tuple[int, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -184,7 +208,9 @@ class Page:
     end: datetime
     duration: str
     outcome: str
+    times: str  # whose the times are, where no clock gave them
     known: tuple[Known, ...]
+    identity: str  # for the foot of each page
     finding: Finding
     meters: tuple[MeterRow, ...]
     readings: tuple[ReadingRow, ...]
@@ -230,7 +256,7 @@ def write_report(folder: Path, out: Path | None = None, embed: bool = True) -> P
 
     A page already there is replaced. Raises JournalError as ``render`` does, and where the page cannot be written.
     """
-    out = folder / "report.html" if out is None else out
+    out = folder / PAGE if out is None else out
     if not embed and out.parent.resolve() != folder.resolve():
         raise JournalError(f"A page outside {folder} cannot link to its clips; let the page carry them.")
     page = render(folder, embed)
@@ -239,6 +265,23 @@ def write_report(folder: Path, out: Path | None = None, embed: bool = True) -> P
     except OSError as error:
         raise JournalError(f"{out} cannot be written: {error.strerror or error}. Choose another place.") from error
     return out
+
+
+def check_page(folder: Path) -> list[Problem]:
+    """A remark where the page in a session's folder is not the one that its record gives; empty where there is none."""
+    try:
+        found = (folder / PAGE).read_bytes()
+        if any(found == render(folder, embed).encode() for embed in (True, False)):
+            return []
+    except FileNotFoundError:
+        return []
+    except (JournalError, OSError) as error:
+        return [Problem(None, f"{PAGE} cannot be compared with the record: {error}", Grade.REMARK)]
+    told = (
+        f"{PAGE} is not the page that this record gives: it was edited, or made before the record was as it is now, or "
+        "by another version of handsfree. Do not rely on it; 'handsfree report' makes it anew"
+    )
+    return [Problem(None, told, Grade.REMARK)]
 
 
 def symbol(unit: str | None, waveform: str | None = None) -> str:
@@ -309,20 +352,29 @@ def _template() -> jinja2.Template:
         undefined=jinja2.StrictUndefined,
     )
     environment.filters["clock"] = lambda time: f"{time:%H:%M:%S}"
+    environment.filters["css"] = _css
     environment.filters["day"] = lambda time: f"{time:%Y-%m-%d}"
     return environment.get_template("report.html.j2")
+
+
+def _css(text: str) -> str:
+    """A string of CSS. What is no plain letter or digit is escaped, so that nothing ends the string or the style."""
+    plain = (sign if sign.isascii() and (sign.isalnum() or sign == " ") else f"\\{ord(sign):x} " for sign in text)
+    return f'"{"".join(plain)}"'
 
 
 def _page(folder: Path, contents: Contents, embed: bool) -> Page:
     entries, problems = contents.entries, verify_chain(folder)
     opened = last_of(entries, Mark.OPENED)
     procedure, settings = entry_mapping(opened, "procedure"), entry_mapping(opened, "settings")
-    readings = _readings(entries)
+    readings = _readings(entries, _asked(folder, procedure))
     numbers = {row.id: row.number for row in readings}
     notes = visit.notes_of(folder, entries, embed)
+    known = visit.known_by(entries)
+    title = entry_text(procedure, "title") or "Session record"
     graded = {grade: tuple(problem for problem in problems if problem.grade is grade) for grade in Grade}
     return Page(
-        title=entry_text(procedure, "title") or "Session record",
+        title=title,
         procedure=entry_text(procedure, "id"),
         edition=entry_text(procedure, "edition"),
         equipment=entry_text(procedure, "equipment"),
@@ -332,7 +384,15 @@ def _page(folder: Path, contents: Contents, embed: bool) -> Page:
         end=entries[-1].time,
         duration=duration(entries[-1].time - entries[0].time),
         outcome=_outcome(entries),
-        known=visit.known_by(entries),
+        times=_times(entries),
+        known=known,
+        identity=", ".join(
+            [
+                title,
+                f"{entries[0].time:%Y-%m-%d %H:%M:%S} UTC",
+                *(f"{row.name} {row.value}" for row in known if row.value),
+            ]
+        ),
         finding=_finding(entries),
         meters=tuple(_meters(entries)),
         readings=readings,
@@ -372,7 +432,24 @@ def _finding(entries: Iterable[Entry]) -> Finding:
     )
 
 
-def _readings(entries: Sequence[Entry]) -> tuple[ReadingRow, ...]:
+def _asked(folder: Path, heading: Mapping[str, Any]) -> dict[tuple[str, str], Measure]:
+    """What asked for a reading, by step and name; nothing where the copy of the procedure is not the one used."""
+    try:
+        source = (folder / PROCEDURE).read_bytes()
+        if digest(source) != heading.get("sha256"):
+            return {}
+        steps = loads(source, PROCEDURE).procedure.steps
+    except (OSError, PlainError):
+        return {}
+    return {
+        (step.id, measure.reading): measure
+        for step in steps
+        if isinstance(step, Measure | Watch)
+        for measure in measures_of(step)
+    }
+
+
+def _readings(entries: Sequence[Entry], asked: Mapping[tuple[str, str], Measure]) -> tuple[ReadingRow, ...]:
     rows: list[ReadingRow] = []
     forced = visit.overridden(entries)
     names = {
@@ -381,6 +458,11 @@ def _readings(entries: Sequence[Entry]) -> tuple[ReadingRow, ...]:
     for entry in entries:
         data = entry.data
         if entry.kind is Mark.READING:
+            measure = asked.get((entry_text(data, "step"), entry_text(data, "reading")))
+            waveform = None if measure is None else measure.waveform
+            limit = data.get("limit")
+            if isinstance(limit, Mapping) and waveform is not None:
+                limit = {"waveform": waveform, **limit}
             rows.append(
                 ReadingRow(
                     number=len(rows) + 1,
@@ -389,9 +471,10 @@ def _readings(entries: Sequence[Entry]) -> tuple[ReadingRow, ...]:
                     step=entry_text(data, "step"),
                     name=entry_text(data, "reading"),
                     value=_without_leads(data) or reading_text(data),
-                    limit="watched over time" if data.get("series") else limit_text(data.get("limit")),
+                    limit="watched over time" if data.get("series") else limit_text(limit),
                     verdict=entry_text(data, "verdict"),
                     reason=entry_text(data, "reason"),
+                    source=_source(measure, limit),
                     spoken=_spoken(data),
                     implausible=limit_text(data.get("implausible")),
                     uncertainty=_uncertainty(data),
@@ -407,7 +490,31 @@ def _readings(entries: Sequence[Entry]) -> tuple[ReadingRow, ...]:
             by = numbers.get(entry_text(entry.data, "by"))
             why = entry_text(entry.data, "why")
             rows[number - 1] = replace(rows[number - 1], corrected=True, corrected_by=by, why=why)
-    return tuple(rows)
+    watched = {entry_text(entry.data, "id") for entry in entries if entry.data.get("series")}
+    return _measured_again(rows, watched)
+
+
+def _source(measure: Measure | None, limit: object) -> str:
+    """A plate; or the waveform that was asked for, where no limit says it."""
+    if measure is not None and measure.nameplate:
+        return "from the nameplate"
+    if measure is None or measure.waveform is None or isinstance(limit, Mapping):
+        return ""
+    return f"{measure.waveform.upper()} {measure.quantity}"
+
+
+def _measured_again(rows: Sequence[ReadingRow], watched: Collection[str]) -> tuple[ReadingRow, ...]:
+    """The rows, each linked with the reading that stands for its step: the last that was not corrected."""
+    of_step: dict[str, list[int]] = {}
+    for row in rows:
+        if not row.corrected and row.id not in watched:
+            of_step.setdefault(row.step, []).append(row.number)
+    linked = list(rows)
+    for *before, stands in of_step.values():
+        linked[stands - 1] = replace(linked[stands - 1], before=tuple(before))
+        for number in before:
+            linked[number - 1] = replace(linked[number - 1], again=stands)
+    return tuple(linked)
 
 
 def _figures(entries: Sequence[Entry]) -> Iterator[FigureRow]:
@@ -548,7 +655,8 @@ def _without_leads(data: Mapping[str, Any]) -> str:
 def _spoken(data: Mapping[str, Any]) -> str:
     leads = entry_mapping(data, "leads")
     off = _figure(entry_text(leads, "taken_off"), entry_text(leads, "unit"))
-    return f"as spoken {reading_text(data)}, leads {off}" if leads else ""
+    # A line is broken between the two, nowhere else.
+    return f"as{_SPACE}spoken{_SPACE}{reading_text(data)}, leads{_SPACE}{off}" if leads else ""
 
 
 def _uncertainty(data: Mapping[str, Any]) -> str:
@@ -562,9 +670,28 @@ def _meter(data: Mapping[str, Any], names: Mapping[str, str]) -> str:
     name = names.get(meter) or meter
     if not meter or not shown:
         return name
-    unit = symbol(entry_text(shown, "unit") or None)
     accuracy = f"{entry_text(shown, 'percent')}{_SPACE}% + {entry_text(shown, 'counts')} counts"
-    return f"{name}, up to {entry_text(shown, 'up_to')}{_SPACE}{unit}: {accuracy}"
+    return f"{name}, up to {_prefixed(entry_text(shown, 'up_to'), entry_text(shown, 'unit'))}: {accuracy}"
+
+
+# Units that take a prefix, and prefixes by the power of ten.
+_TAKE_A_PREFIX = frozenset({"ampere", "farad", "hertz", "ohm", "pascal", "siemens", "volt", "watt"})
+_PREFIXES = {-12: "p", -9: "n", -6: "µ", -3: "m", 0: "", 3: "k", 6: "M", 9: "G"}
+
+
+def _prefixed(value: str, unit: str) -> str:
+    """A round value as a data sheet has it: "6 MΩ", "60 mA"; where no prefix can be, in groups of three digits."""
+    try:
+        number = Decimal(value)
+    except InvalidOperation:
+        return _figure(value, unit)
+    power = 3 * (number.adjusted() // 3)
+    if unit in _TAKE_A_PREFIX and number and power in _PREFIXES:
+        scaled = number.scaleb(-power)
+        whole = format(scaled.to_integral_value() if scaled == scaled.to_integral_value() else scaled.normalize(), "f")
+        return f"{whole}{_SPACE}{_PREFIXES[power]}{symbol(unit)}"
+    grouped = f"{number:,f}".replace(",", _THIN) if abs(number) >= 10_000 else value
+    return _figure(grouped, unit)
 
 
 def _decision(data: Mapping[str, Any]) -> str:
@@ -573,7 +700,21 @@ def _decision(data: Mapping[str, Any]) -> str:
         return ""
     rule = entry_text(decision, "rule")
     conformity = entry_text(decision, "conformity")
-    return f"{rule}; conforms with probability {conformity}" if conformity else f"{rule}; a bound"
+    return f"{rule}; conforms with probability {_probability(conformity)}" if conformity else f"{rule}; a bound"
+
+
+_LEAST = Decimal("0.0001")  # what a probability is told to
+
+
+def _probability(text: str) -> str:
+    """A probability to four places; nothing is certain."""
+    try:
+        value = Decimal(text)
+    except InvalidOperation:
+        return text
+    if value < _LEAST:
+        return f"less than {_LEAST}"
+    return f"more than {1 - _LEAST}" if value > 1 - _LEAST else str(value.quantize(_LEAST))
 
 
 def _meters(entries: Iterable[Entry]) -> Iterator[MeterRow]:
@@ -601,6 +742,28 @@ def _outcome(entries: Sequence[Entry]) -> str:
     """How the session ended; empty where it was reopened and not closed since."""
     last = next((entry for entry in reversed(entries) if entry.kind in (Mark.CLOSED, Mark.REOPENED)), None)
     return entry_text(last.data, "outcome") if last is not None else ""
+
+
+def _times(entries: Iterable[Entry]) -> str:
+    """How the words came in and whose the times are; empty where a clock gave them while somebody spoke."""
+    ways: list[str] = []
+    for entry in entries:
+        if entry.kind in (Mark.OPENED, Mark.REOPENED):
+            ways.append(_way(entry_mapping(entry.data, "settings")))
+        elif entry.kind is Mark.HEARD and entry.data.get("engine") == "transcript":
+            ways[-1:] = ["typed; times are as typed, counted from the start"]
+    different = list(dict.fromkeys(ways))
+    return different[0] if len(different) == 1 else "; ".join(f"in part {way or 'heard live'}" for way in different)
+
+
+def _way(settings: Mapping[str, Any]) -> str:
+    source = entry_text(settings, "input")
+    if source == "typed":
+        return "typed; times are the computer's"
+    # Records from before the settings said so tell a recording by its file's name alone.
+    if settings.get("times") == "recording" or source.lower().endswith(_SOUND_FILES):
+        return f"from a recording, {source}; times are the recording's, counted from the start"
+    return ""
 
 
 def _interruption(left: Entry | None, reopened: Entry) -> tuple[str, str]:

@@ -10,12 +10,13 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
+from itertools import pairwise
 from pathlib import Path
 from typing import Any
 
 from handsfree.procedure.model import OPENING
 from handsfree.review.entries import Clip, clip_of, duration, entry_number, entry_text
-from handsfree.session.events import Mark
+from handsfree.session.events import EVENT_MARKS, Mark
 from handsfree.session.journal import Entry
 
 
@@ -47,7 +48,8 @@ class Note:
 @dataclass(frozen=True, slots=True)
 class Deviation:
     """A departure from the procedure; ``about`` is empty where it is the step. ``note`` is the reason in own words,
-    ``reading`` the number of the reading whose limit was overridden.
+    ``reading`` the number of the reading whose limit was overridden. ``reasoned`` where a reason belongs to it, and
+    ``resumed`` where it is what a session was left with that was gone on with.
     """
 
     time: datetime
@@ -57,6 +59,12 @@ class Deviation:
     reason: str
     note: Note | None
     reading: int | None = None
+    reasoned: bool = True
+    resumed: datetime | None = None
+
+
+# What the session itself finds out: it stands where a reason would, and is what the deviation is about.
+_FOUND = frozenset({"left off", "leads refused", "calibration overdue", "outside the plausible range, affirmed"})
 
 
 @dataclass(frozen=True, slots=True)
@@ -177,23 +185,37 @@ def deviations(entries: Sequence[Entry], notes: Sequence[Note], numbers: Mapping
     ``numbers`` are those of the readings by their ids.
     """
     by_line, reason = {note.line: note for note in notes if note.kind == "reason"}, None
-    for entry in entries:
+    for at, entry in enumerate(entries):
         data = entry.data
         if entry.kind is Mark.HEARD:
             reason = None
         elif entry.kind is Mark.NOTED:
             reason = by_line.get(entry.n)
         elif entry.kind is Mark.DEVIATION:
+            what, found = entry_text(data, "what"), entry_text(data, "reason")
+            reasoned = what not in _FOUND
             yield Deviation(
                 time=entry.time,
                 step=entry_text(data, "step"),
-                what=entry_text(data, "what"),
-                about=entry_text(data, "about"),
-                reason=entry_text(data, "reason"),
+                what=what,
+                about=entry_text(data, "about") or ("" if reasoned else found),
+                reason=found if reasoned else "",
                 note=reason,
                 reading=numbers.get(entry_text(data, "reading")),
+                reasoned=reasoned,
+                resumed=_resumed(entries[at + 1 :]),
             )
             reason = None
+
+
+def _resumed(later: Sequence[Entry]) -> datetime | None:
+    """When a session was resumed that was closed in the same answer, None where nothing of that is so."""
+    for before, entry in pairwise(later):
+        if before.kind is Mark.CLOSED:
+            return entry.time if entry.kind is Mark.REOPENED else None
+        if before.kind in EVENT_MARKS:
+            return None
+    return None
 
 
 def overridden(entries: Iterable[Entry]) -> dict[str, str]:

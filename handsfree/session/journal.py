@@ -52,6 +52,10 @@ _START = "0" * 64
 _HASH = re.compile(r"[0-9a-f]{64}")
 _RFC3339 = re.compile(r"\d{4}-\d\d-\d\d[Tt]\d\d:\d\d:\d\d(\.\d+)?([Zz]|[+-]\d\d:\d\d)", re.ASCII)
 _SAFE_INTEGER = 2**53 - 1
+_BY_MAIL = (
+    " from LF to CR LF, as a mail program or an editor does: have the folder sent again as one zip file, or save the "
+    "file with the line ends LF (Unix), and verify again"
+)
 
 
 class JournalError(PlainError):
@@ -319,10 +323,15 @@ def scan(folder: Path) -> Contents:
     Raises JournalError where the folder is no session's or cannot be read.
     """
     *lines, tail = _read_file(folder, JOURNAL).split(b"\n")
+    changed = sum(line.endswith(b"\r") for line in lines)  # no entry ends so, nor has one inside it
+    lines = [line.removesuffix(b"\r") for line in lines]
     chain = _Chain()
     for line in lines:
         chain.add(line)
     problems = chain.problems
+    if changed:
+        which = "the line ends" if changed == len(lines) else f"{changed} of {len(lines)} line ends"
+        problems.append(Problem(None, f"{which} of {JOURNAL} were changed{_BY_MAIL}"))
     if tail:
         problems.append(
             Problem(
@@ -561,7 +570,12 @@ def _check_file(folder: Path, name: str, expected: str, line: int | None) -> lis
     path = folder / name
     if not path.is_file():
         return [Problem(line, f"{name} is missing")]
-    return [] if digest(_read_file(folder, name)) == expected else [Problem(line, f"{name} was altered")]
+    content = _read_file(folder, name)
+    if digest(content) == expected:
+        return []
+    if digest(content.replace(b"\r\n", b"\n")) == expected:
+        return [Problem(line, f"the line ends of {name} were changed{_BY_MAIL}")]
+    return [Problem(line, f"{name} was altered")]
 
 
 def _read_file(folder: Path, name: str) -> bytes:

@@ -8,9 +8,10 @@ A session that is resumed is rebuilt in the same way: there is one account of wh
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 from pydantic import TypeAdapter, ValidationError
 
@@ -111,13 +112,54 @@ def rebuild(entries: list[Entry], used: Procedure) -> Rebuilt:
             at += 1
         for record, found in zip(expected, entries[at:], strict=False):
             if found.kind is not record.mark or canonical(dict(found.data)) != canonical(dict(record.data)):
-                problems.append(Problem(found.n, f"replay gives {record.mark} {dict(record.data)} here"))
+                problems.append(Problem(found.n, _mismatch(found, record)))
                 return rebuilt  # what follows cannot be compared any more
         rebuilt.missing.extend(expected[len(entries) - at :])
         at += len(expected)
     if rebuilt.missing:
         problems.append(Problem(None, f"{rebuilt.missing[0].mark} is missing at the end", Grade.INCOMPLETE))
     return rebuilt
+
+
+def _mismatch(found: Entry, record: Record) -> str:
+    """What the record says and what replay gives, field by field."""
+    if found.kind is not record.mark:
+        return (
+            f"the record says {found.kind} ({_words(found.data)}), replay gives {record.mark} ({_words(record.data)})"
+        )
+    step = found.data.get("step")
+    where = f" at {step}" if isinstance(step, str) else ""
+    return f"{found.kind}{where} is not what its events give: {'; '.join(_differences(found.data, record.data))}"
+
+
+def _differences(says: Mapping[str, Any], gives: Mapping[str, Any], within: str = "") -> Iterator[str]:
+    for key in {**gives, **says}:
+        one, other = says.get(key, _NOTHING), gives.get(key, _NOTHING)
+        if isinstance(one, Mapping) and isinstance(other, Mapping):
+            yield from _differences(one, other, f"{within}{key} ")
+        elif one is _NOTHING or other is _NOTHING or canonical(one) != canonical(other):
+            yield f"{within}{key}: the record says {_words(one)}, replay gives {_words(other)}"
+
+
+_NOTHING = object()
+_LONG = 200  # characters of a value that are shown
+
+
+def _words(value: Any) -> str:
+    match value:
+        case str():
+            words = f'"{value}"'
+        case None:
+            words = "none"
+        case bool():
+            words = "yes" if value else "no"
+        case Mapping():
+            words = ", ".join(f"{key} {_words(inner)}" for key, inner in value.items()) or "nothing"
+        case list() | tuple():
+            words = ", ".join(map(_words, value)) or "nothing"
+        case _:
+            words = "nothing" if value is _NOTHING else str(value)
+    return words if len(words) <= _LONG else f"{words[:_LONG]}..."
 
 
 def _policy(opened: Entry) -> Policy | None:

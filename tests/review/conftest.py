@@ -271,3 +271,63 @@ def metered(tmp_path: Path) -> Path:
         w.record("other", "other", "one ohm", "1", "ohm")
         w.note(Mark.CLOSED, outcome="stopped")
     return folder
+
+
+@pytest.fixture
+def put_right(tmp_path: Path) -> Path:
+    """Nonconforming readings: one corrected, one withdrawn, one measured again twice, of which one was corrected."""
+    folder = tmp_path / "put-right"
+    bad, good = JUDGED_WITH_IT | {"verdict": "nonconforming"}, JUDGED_WITH_IT | {"verdict": "conforming"}
+    with Journal.create(folder, PROCEDURE) as journal:
+        w = Writer(journal)
+        w.note(Mark.OPENED, procedure={"title": "Pump", "sha256": digest(PROCEDURE)})
+        first = w.record("contact", "contact", "zero point eight eight ohms", "0.88", "ohm", **bad)
+        second = w.record("contact", "contact", "zero point four ohms", "0.4", "ohm", **good)
+        w.note(Mark.CORRECTED, reading=first, by=second, why="correction")
+        third = w.record("relay", "relay", "nine ohms", "9", "ohm", **bad)
+        w.note(Mark.CORRECTED, reading=third, by=None, why="withdrawn")
+        w.record("klixon", "thermostat", "nine ohms", "9", "ohm", **bad)
+        fifth = w.record("klixon", "thermostat", "five ohms", "5", "ohm", **bad)
+        sixth = w.record("klixon", "thermostat", "zero point five ohms", "0.5", "ohm", **good)
+        w.note(Mark.CORRECTED, reading=fifth, by=sixth, why="correction")
+        w.note(Mark.CLOSED, outcome="stopped")
+    return folder
+
+
+@pytest.fixture
+def wide(tmp_path: Path) -> Path:
+    """A session in which everything is long."""
+    folder = tmp_path / "wide"
+    with Journal.create(folder, PROCEDURE) as journal:
+        w = Writer(journal)
+        title = "Booster pump of the second pressure zone hums and does not start in the morning"
+        w.note(Mark.OPENED, procedure={"title": title, "sha256": digest(PROCEDURE)}, settings={"input": "typed"})
+        w.note(Mark.METER, **METER, days_overdue=42)
+        leads = {"zero": "r1", "taken_off": "0.3100", "corrected": "1234.5678", "unit": "ohm"}
+        implausible = {"between": ["0.001", "1000"], "unit": "ohm"}
+        insulation = {"insulation_minimum": {"winding": "random-wound", "rated_volts": "400"}}
+        data = JUDGED_WITH_IT | {"leads": leads, "verdict": "nonconforming", "implausible": implausible}
+        first = w.record("contact", "contact of the auxiliary starter", "words", "1234.8778", "ohm", **data)
+        limit = {"nominal": "1234.5", "plus_minus_percent": "12.5", "unit": "ohm"}
+        w.record("contact", "contact of the auxiliary starter", "words", "1234.8778", "ohm", **data | {"limit": limit})
+        second = w.record("other", "other contact", "words", "1234.8778", "ohm", **data)
+        w.note(Mark.CORRECTED, reading=second, by=first, why="correction")
+        w.note(
+            Mark.CALCULATED,
+            step="insulation-of-the-winding-at-forty",
+            figure="insulation of the main winding at forty degrees",
+            formula="R multiplied by two to the power of (T less 40) over 10",
+            inputs=[{"step": "contact", "reading": "contact", "id": first, "value": "1234.5678", "unit": "megaohm"}],
+            value="1234.5678",
+            unit="megaohm",
+            uncertainty="12.345",
+            limit=insulation,
+            limits=["5", None],
+            verdict="nonconforming",
+            reason="inside the limit by less than the meter can tell",
+        )
+        w.note(Mark.COUNTED, step="screws", item="screws of the rear panel", count=5, expected=6)
+        w.note(Mark.ENERGY, source="mains", name="isolator of the second pressure zone", state="live")
+        w.note(Mark.ENERGY, source="mains", name="isolator of the second pressure zone", state="proved dead")
+        w.note(Mark.CLOSED, outcome="stopped")
+    return folder

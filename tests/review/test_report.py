@@ -8,13 +8,18 @@ import shutil
 import subprocess
 from collections.abc import Callable
 from dataclasses import dataclass, field
+from datetime import UTC, datetime
 from html.parser import HTMLParser
 from pathlib import Path
 
 import pytest
+from selenium import webdriver
 
-from handsfree.review.report import limit_text, reading_text, render, symbol, write_report
-from handsfree.session.journal import Journal, JournalError, seal
+from handsfree.procedure.load import loads
+from handsfree.review.report import check_page, limit_text, reading_text, render, symbol, write_report
+from handsfree.session.events import Heard, Mark, Record, Started
+from handsfree.session.journal import Grade, Journal, JournalError, digest, seal
+from handsfree.session.machine import Session
 
 VOID = {"meta", "br", "link", "img", "hr", "input", "source"}
 
@@ -106,10 +111,43 @@ def test_the_head_says_what_was_worked_on_by_which_edition_and_when(finished: Pa
     assert re.search(r"Session 2031-03-14, 09:02:11 to 09:0\d:\d\d UTC \(\d min \d\d s\), concluded", facts)
 
 
+@pytest.mark.parametrize(
+    ("parts", "words"),
+    [
+        ([({"input": "microphone"}, "moonshine")], ""),
+        ([({}, "moonshine")], ""),
+        ([({"input": "typed"}, "typed")], "typed; times are the computer's"),
+        ([({"input": "typed"}, "transcript")], "typed; times are as typed, counted from the start"),
+        (
+            [({"input": "visit.FLAC"}, "moonshine")],
+            "from a recording, visit.FLAC; times are the recording's, counted from the start",
+        ),
+        (
+            [({"input": "take 1", "times": "recording"}, "moonshine")],
+            "from a recording, take 1; times are the recording's, counted from the start",
+        ),
+        (
+            [({"input": "2"}, "moonshine"), ({"input": "typed"}, "transcript"), ({"input": "2"}, "moonshine")],
+            "in part heard live; in part typed; times are as typed, counted from the start",
+        ),
+    ],
+    ids=["live", "not known", "typed", "typed with times", "recording", "recording by its setting", "in parts"],
+)
+def test_the_head_says_whose_the_times_are(parts: list[tuple[dict[str, str], str]], words: str, tmp_path: Path) -> None:
+    time = datetime(2031, 5, 6, 7, 8, 9, tzinfo=UTC)
+    with Journal.create(tmp_path / "session", b"") as journal:
+        for place, (settings, engine) in enumerate(parts):
+            journal.append(time, Mark.REOPENED if place else Mark.OPENED, {"settings": settings})
+            journal.append(time, Mark.HEARD, {"text": "done", "engine": engine})
+    facts = page(tmp_path / "session").all("dl", class_="facts")[0].all("div")
+    assert [fact.text for fact in facts if fact.text.startswith("Input")] == ([f"Input {words}"] if words else [])
+
+
 def test_every_reading_stands_with_the_digits_spoken_its_unit_its_limit_and_its_verdict(finished: Path) -> None:
     (table,) = section(page(finished), "readings").all("table")
     assert [row[:5] for row in rows(table)] == [
-        ["1", "supply voltage supply-voltage", "215 V AC", "207 to 253 V", "corrected: see reading 2 misheard"],
+        ["1", "supply voltage supply-voltage", "215 V AC", "207 to 253 V",
+         "conforming corrected: see reading 2 misheard"],
         ["2", "supply voltage supply-voltage", "250 V AC", "207 to 253 V", "conforming"],
         ["3", "residual voltage prove-dead", "0.3 V AC", "at most 2 V", "conforming"],
         ["4", "capacitor voltage discharge", "0 V DC", "at most 5 V", "conforming"],
@@ -128,17 +166,158 @@ def test_every_reading_stands_with_the_digits_spoken_its_unit_its_limit_and_its_
     )
 
 
+WITH_A_PLATE = b"""
+procedure: fan-is-slow
+title: The fan is slow
+edition: "1"
+purpose: Find out whether the fan has its voltage
+equipment: An invented fan
+local_rules: The rules of the site come first.
+sources:
+  mains: {name: supply cord, kind: electrical}
+steps:
+  - {id: plate, kind: measure, say: Read the plate., reading: plate voltage, quantity: voltage, unit: volt,
+     nameplate: true}
+  - {id: before, kind: measure, say: Measure., reading: before, quantity: voltage, unit: volt, waveform: dc}
+  - {id: supply, kind: measure, say: Measure., reading: supply, quantity: voltage, unit: volt, waveform: ac,
+     limit: {at_least: 207}, next: {nonconforming: sound}}
+  - {id: sound, kind: conclude, finding: The fan is sound., condition: sound, action: Use it.}
+"""
+
+
+def test_what_was_asked_for_stands_beside_a_reading(tmp_path: Path) -> None:
+    folder, time = tmp_path / "session", datetime(2031, 5, 6, 7, 8, 9, tzinfo=UTC)
+    session = Session(loads(WITH_A_PLATE, "procedure.yaml").procedure)
+    said = (Heard(time, text) for text in ("400 volts", "12 volts", "230 volts"))
+    with Journal.create(folder, WITH_A_PLATE) as journal:
+        for event in (Started(time, {"procedure": {"sha256": digest(WITH_A_PLATE)}}), *said):
+            for act in session.handle(event):
+                if isinstance(act, Record):
+                    journal.append(time, act.mark, act.data)
+    (table,) = section(page(folder), "readings").all("table")
+    assert [(row[1], row[3]) for row in rows(table)] == [
+        ("plate voltage plate from the nameplate", "none"),
+        ("before before DC voltage", "none"),
+        ("supply supply", "at least 207 V AC"),
+    ]
+    # A procedure that is not the one used tells nothing.
+    (folder / "procedure.yaml").write_bytes(WITH_A_PLATE.replace(b"waveform: ac", b"waveform: dc"))
+    (table,) = section(page(folder), "readings").all("table")
+    assert [(row[1], row[3]) for row in rows(table)][2] == ("supply supply", "at least 207 V")
+
+
+@pytest.mark.parametrize(
+    ("up_to", "unit", "words"),
+    [
+        ("6000000", "ohm", "6 MΩ"),
+        ("600", "ohm", "600 Ω"),
+        ("0.06", "ampere", "60 mA"),
+        ("4.5", "volt", "4.5 V"),
+        ("10000", "hertz", "10 kHz"),
+        ("0.0002", "farad", "200 µF"),
+        ("60000", "kiloohm", "60 000 kΩ"),
+        ("200", "degree_Celsius", "200 °C"),
+        ("much", "ohm", "much Ω"),
+    ],
+)
+def test_a_range_is_told_as_a_data_sheet_has_it(up_to: str, unit: str, words: str, tmp_path: Path) -> None:
+    shown = {"up_to": up_to, "percent": "1", "counts": "3", "unit": unit}
+    told = reading_of(tmp_path, {"meter": "ostrel", "range": shown})[1]
+    assert told == f"coil coil ostrel, up to {words}: 1 % + 3 counts"
+
+
+@pytest.mark.parametrize(
+    ("conformity", "words"),
+    [
+        ("9.523e-11", "less than 0.0001"),
+        ("0", "less than 0.0001"),
+        ("0.0001", "0.0001"),
+        ("0.009213", "0.0092"),
+        ("0.9381", "0.9381"),
+        ("0.99991", "more than 0.9999"),
+        ("1", "more than 0.9999"),
+        ("likely", "likely"),
+    ],
+)
+def test_a_probability_is_told_to_four_places_and_nothing_is_certain(
+    conformity: str, words: str, tmp_path: Path
+) -> None:
+    decision = {"rule": "simple acceptance", "conformity": conformity}
+    told = reading_of(tmp_path, {"decision": decision})[4]
+    assert told == f"not judged simple acceptance; conforms with probability {words}"
+
+
+def reading_of(folder: Path, data: dict[str, object]) -> list[str]:
+    """The row of a reading that holds this."""
+    with Journal.create(folder / "session", b"") as journal:
+        known = {"step": "coil", "reading": "coil", "value": "1", "unit": "ohm"}
+        journal.append(datetime(2031, 5, 6, 7, 8, 9, tzinfo=UTC), Mark.READING, known | data)
+    (table,) = section(page(folder / "session"), "readings").all("table")
+    return rows(table)[0]
+
+
+@pytest.mark.parametrize("title", ["Fan", 'A"; } body { display: none } </style><script>', "Kühlzelle \\ \n 5"])
+def test_a_printed_page_says_which_session_and_which_page_it_is(
+    heard_one: Callable[[str], Path], title: str, browser: webdriver.Chrome
+) -> None:
+    browser.get(write_report(heard_one(title)).as_uri())
+    rules = "return [...document.styleSheets[0].cssRules].find(rule => rule instanceof CSSPageRule).cssText"
+    printed = browser.execute_script(rules)
+    assert '"page " counter(page) " of " counter(pages)' in printed
+    shown = title.replace("\\", "\\\\").replace('"', '\\"').replace("\n", "\\a ")
+    assert f'"{shown}, 2031-03-14 09:02:11 UTC"' in printed
+    assert browser.execute_script("return getComputedStyle(document.body).display") == "block"
+
+
 def test_a_corrected_reading_is_struck_through_and_leads_to_the_one_that_replaced_it(finished: Path) -> None:
     root = page(finished)
-    assert [struck.text for struck in root.all("del")] == ["215 V AC"]
+    assert [struck.text for struck in root.all("del")] == ["215 V AC", "conforming"]
     (row,) = root.all("tr", class_="corrected")
     (link,) = row.all("a")
     (target,) = root.all("tr", id=(link.attributes["href"] or "").removeprefix("#"))
     assert "250 V AC" in target.text
 
 
-def test_every_link_inside_the_page_has_its_target(finished: Path) -> None:
-    root = page(finished)
+def test_a_corrected_reading_keeps_what_was_said_of_it_struck_through(put_right: Path) -> None:
+    root = page(put_right)
+    row, *_ = root.all("tr", class_="corrected")
+    assert [struck.text for struck in row.all("del")] == [
+        "0.57 Ω", "as spoken 0.88 Ω, leads 0.31 Ω", "± 0.039 Ω", "nonconforming",
+        "inside the limit by less than the meter can tell", "guarded acceptance; conforms with probability 0.9381",
+    ]  # fmt: skip
+
+
+def test_the_head_says_that_a_nonconforming_reading_was_corrected_or_withdrawn(put_right: Path) -> None:
+    head = page(put_right).all("div", class_="finding")[0].text.replace(" ,", ",")
+    limit = "limit at most 0.6 Ω"
+    assert (
+        f"Corrected a nonconforming reading was corrected: reading 1, contact 0.57 Ω, {limit}; "
+        "see reading 2, 0.57 Ω, conforming" in head
+    )
+    assert f"a nonconforming reading was withdrawn: reading 3, relay 0.57 Ω, {limit} a" in head
+    assert f"reading 5, thermostat 0.57 Ω, {limit}; see reading 6" in head
+
+
+def test_a_reading_measured_again_leads_to_the_one_that_stands_and_back(put_right: Path) -> None:
+    root = page(put_right)
+    (table,) = section(root, "readings").all("table")
+    read = [row[4].replace(" ,", ",") for row in rows(table)]
+    words = "measured again: see reading 6, 0.57 Ω, conforming, which stands"
+    assert [number for number, row in enumerate(read, 1) if words in row] == [4]
+    assert read[3].startswith("nonconforming measured again")
+    assert "measured again" not in read[4]
+    assert "stands; measured before: reading 4" in read[5]
+    assert "stands" not in read[1]
+    head = root.all("div", class_="finding")[0].text.replace(" ,", ",")
+    assert (
+        f"Nonconforming thermostat 0.57 Ω (as spoken 9 Ω, leads 0.31 Ω), limit at most 0.6 Ω (reading 4 ), {words}"
+        in head
+    )
+
+
+@pytest.mark.parametrize("session", ["finished", "put_right"])
+def test_every_link_inside_the_page_has_its_target(session: str, request: pytest.FixtureRequest) -> None:
+    root = page(request.getfixturevalue(session))
     targets = {element.attributes.get("id") for tag in ("tr", "h2") for element in root.all(tag)}
     links = [link.attributes["href"] or "" for link in root.all("a")]
     assert links
@@ -298,6 +477,25 @@ def test_the_page_lies_in_the_session_folder_or_where_it_is_wanted(finished: Pat
     assert (finished / "report.html").read_bytes() == (tmp_path / "for the file.html").read_bytes()
 
 
+@pytest.mark.parametrize("embed", [True, False], ids=["carried in the page", "linked"])
+def test_the_page_in_a_folder_is_held_to_the_record(finished: Path, embed: bool) -> None:
+    assert check_page(finished) == []
+    page = write_report(finished, embed=embed)
+    assert check_page(finished) == []
+    page.write_bytes(page.read_bytes().replace(b"5.20", b"4.20"))
+    (told,) = check_page(finished)
+    assert told.grade is Grade.REMARK
+    assert "is not the page that this record gives" in str(told)
+
+
+def test_a_page_beside_no_entry_cannot_be_compared(tmp_path: Path) -> None:
+    with Journal.create(tmp_path / "session", b""):
+        pass
+    (tmp_path / "session" / "report.html").touch()
+    (told,) = check_page(tmp_path / "session")
+    assert "cannot be compared" in str(told)
+
+
 def test_a_page_that_would_lose_its_clips_or_has_no_place_is_refused(finished: Path, tmp_path: Path) -> None:
     with pytest.raises(JournalError, match="let the page carry them"):
         write_report(finished, tmp_path / "report.html", embed=False)
@@ -394,6 +592,32 @@ def test_a_browser_plays_every_clip_and_has_nothing_to_complain_about(
     players = Page(done.stdout).root.all("audio")
     assert [player.attributes.get("title") for player in players] == ["0.75/0"] * 19
     assert [line for line in done.stderr.splitlines() if "CONSOLE" in line] == []
+
+
+@pytest.mark.parametrize("width", [320, 360, 412, 800, 1280])
+@pytest.mark.parametrize("session", ["finished", "put_right", "wide"])
+def test_nothing_runs_off_the_page(
+    session: str, width: int, request: pytest.FixtureRequest, browser: webdriver.Chrome
+) -> None:
+    metrics = {"width": width, "height": 800, "deviceScaleFactor": 1, "mobile": width < 800}
+    browser.execute_cdp_cmd("Emulation.setDeviceMetricsOverride", metrics)
+    browser.get(write_report(request.getfixturevalue(session)).as_uri())
+    outside = (
+        "return [...document.querySelectorAll('body *')]"
+        ".filter(e => e.getBoundingClientRect().right > arguments[0] + 1)"
+        ".map(e => `${e.tagName}.${e.className} ${e.innerText}`)"
+    )
+    assert browser.execute_script(outside, width) == []
+    assert browser.execute_script("return document.documentElement.scrollWidth") <= width
+
+
+def test_what_was_spoken_does_not_squeeze_the_names_of_the_readings(wide: Path, browser: webdriver.Chrome) -> None:
+    metrics = {"width": 1280, "height": 800, "deviceScaleFactor": 1, "mobile": False}
+    browser.execute_cdp_cmd("Emulation.setDeviceMetricsOverride", metrics)
+    browser.get(write_report(wide).as_uri())
+    widths = "return [...document.querySelectorAll('.readings tbody tr:first-child > *')].map(e => e.clientWidth)"
+    _, name, value, *_ = browser.execute_script(widths)
+    assert name >= value
 
 
 def test_a_reading_of_a_known_meter_stands_with_its_uncertainty_its_leads_and_its_probability(metered: Path) -> None:

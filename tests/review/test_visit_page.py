@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import io
 from collections.abc import Iterable
+from contextlib import closing
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
@@ -16,9 +17,10 @@ import soundfile
 from test_report import Element, page, rows, section
 
 from handsfree.procedure.load import load
-from handsfree.session.events import Due, Ended, Event, Heard, Record, Started
+from handsfree.session.events import Due, Ended, Event, Heard, Record, Reopened, Started
 from handsfree.session.journal import Journal, digest
 from handsfree.session.machine import Session
+from handsfree.session.resume import resume
 
 PROCEDURE = Path(__file__).parents[2] / "procedures" / "display-cabinet-ices-up.yaml"
 TIME = datetime(2031, 5, 6, 9, 15, tzinfo=UTC)
@@ -97,6 +99,32 @@ def test_a_deviation_stands_with_what_it_is_about_and_its_reason(visited: Path) 
     assert "panel-screws-back" in found[2]
     (finding,) = page(visited).all("div", class_="finding")
     assert "Deviations 4, with their reasons" in finding.text
+
+
+def test_what_was_left_off_is_what_the_deviation_is_about_and_no_reason(tmp_path: Path) -> None:
+    root = page(record(tmp_path / "visit", (*OPENING, *TO_THE_SCREWS, *SCREWS)))
+    early, left = deviations(root)
+    assert early.startswith("ended early . Reason: the input is over")
+    assert left.startswith("left off : panel screws. ")
+    assert "Reason" not in left
+
+
+def test_what_a_session_was_left_with_is_said_to_have_been_resumed(tmp_path: Path) -> None:
+    folder = record(tmp_path / "visit", (*OPENING, *TO_THE_SCREWS, *SCREWS))
+    resumed = resume(folder)
+    with closing(resumed.journal) as journal:
+        for event in (Reopened(TIME + LATER, {"set_aside": []}), Ended(TIME + 2 * LATER, "the input is over")):
+            for act in resumed.rebuilt.session.handle(event):
+                if isinstance(act, Record):
+                    journal.append(event.time, act.mark, act.data)
+    root = page(folder)
+    told = deviations(root)
+    assert told[0].startswith("ended early , resumed later , 09:31:00 . Reason: the input is over")
+    assert told[2].startswith("ended early . Reason")
+    assert told[1].startswith("left off : panel screws, resumed later , 09:31:00 .")
+    assert "resumed" not in told[3]
+    head = root.all("div", class_="finding")[0].text
+    assert "Deviations 4, with their reasons (2 from before the session was resumed)" in head
 
 
 def test_a_reason_in_own_words_stands_and_sounds_beside_its_deviation_and_is_not_among_the_notes(visited: Path) -> None:
@@ -198,6 +226,23 @@ def test_an_overridden_limit_stands_beside_its_reading_and_the_finding(tmp_path:
         each.startswith("limit overridden : motor winding, one hundred forty ohms (reading 6 ). Reason")
         for each in deviations(root)
     )
+
+
+@pytest.mark.parametrize(
+    ("then", "words"),
+    [
+        (("0.6 amps", "correction 0.3 amps"), "reading was corrected: reading 8 , fan current 0.6 A"),
+        (("0.6 amps", "disregard"), "reading was withdrawn: reading 8 , fan current 0.6 A"),
+        (("0.6 amps", "go back", "0.3 amps"), "fan current 0.6 A, limit"),
+    ],
+    ids=["corrected", "withdrawn", "measured again"],
+)
+def test_a_nonconforming_reading_that_does_not_stand_is_told_beside_the_finding(
+    tmp_path: Path, then: tuple[str, ...], words: str
+) -> None:
+    head = page(record(tmp_path / "visit", (*TO_THE_POWER, *then))).all("div", class_="finding")[0].text
+    assert words in head
+    assert ("measured again: see reading 9 , 0.3 A, conforming, which stands" in head) == ("go back" in then)
 
 
 def test_a_marked_moment_leads_to_its_place_in_the_transcript(visited: Path) -> None:

@@ -367,9 +367,34 @@ def test_a_line_that_is_no_entry_is_named_and_the_rest_is_still_read(folder: Pat
     assert [entry.n for entry in scan(folder).entries] == [1, 2, 4, 5, 6]
 
 
-def test_line_ends_changed_by_another_program_show(folder: Path) -> None:
-    rewrite(folder, [line.replace(b"\n", b"\r\n") for line in journal_lines(folder)])
-    assert "rewritten by another program" in messages(folder)
+def test_line_ends_changed_by_another_program_are_told_once_with_the_remedy(folder: Path) -> None:
+    lines = journal_lines(folder)
+    rewrite(folder, [line.replace(b"\n", b"\r\n") for line in lines])
+    (told,) = verify_chain(folder, seal(folder))
+    assert told.grade is Grade.BROKEN
+    assert told.message.startswith("the line ends of journal.jsonl were changed from LF to CR LF")
+    assert "zip file" in told.message
+    with pytest.raises(JournalError, match="line ends"):
+        Journal.reopen(folder)
+    rewrite(folder, [lines[0].replace(b"\n", b"\r\n"), *lines[1:]])
+    assert messages(folder).startswith(f"1 of {len(lines)} line ends of journal.jsonl were changed")
+
+
+def test_line_ends_of_the_procedure_changed_by_another_program_are_told_as_such(tmp_path: Path) -> None:
+    procedure = b"procedure: invented\ntitle: Sent by mail\n"
+    with Journal.create(tmp_path / "session", procedure) as journal:
+        journal.append(START, Mark.OPENED, {"procedure": {"sha256": digest(procedure)}})
+        journal.append(START, Mark.CLOSED, {"outcome": "concluded"})
+    (tmp_path / "session" / "procedure.yaml").write_bytes(procedure.replace(b"\n", b"\r\n"))
+    assert messages(tmp_path / "session").startswith("the line ends of procedure.yaml were changed")
+
+
+def test_changed_line_ends_hide_no_altered_entry(folder: Path) -> None:
+    lines = [
+        line.replace(b"\n", b"\r\n").replace(b"five point two", b"nine point two") for line in journal_lines(folder)
+    ]
+    rewrite(folder, lines)
+    assert "this line was altered" in messages(folder)
 
 
 def test_a_journal_without_an_entry_has_nothing_to_seal(tmp_path: Path) -> None:

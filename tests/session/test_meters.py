@@ -634,7 +634,7 @@ def test_another_meter_put_into_the_record_does_not_fit(tmp_path: Path) -> None:
     forged = json.loads(json.dumps(dict(entries[0].data)).replace('"percent": "0.5"', '"percent": "0.1"'))
     opened = type(entries[0])(entries[0].n, entries[0].time, entries[0].kind, forged, entries[0].previous)
     problems = replay([opened, *entries[1:]], (folder / "procedure.yaml").read_bytes())
-    assert any("replay gives reading" in str(problem) for problem in problems)
+    assert any("is not what its events give" in str(problem) for problem in problems)
     bad = forged | {"meters": [{"meter": "ostrel"}]}
     opened = type(entries[0])(entries[0].n, entries[0].time, entries[0].kind, bad, entries[0].previous)
     (folder / JOURNAL).write_bytes(opened.line + b"\n")

@@ -297,7 +297,43 @@ def test_the_first_entry_that_does_not_follow_is_named(folder: Path) -> None:
     forge(folder, a_verdict)
     (problem,) = verify(folder)
     assert problem.line == place
-    assert "replay gives reading" in problem.message
+    assert problem.message == (
+        "reading at dead is not what its events give: "
+        'verdict: the record says "nonconforming", replay gives "conforming"'
+    )
+
+
+def test_what_does_not_follow_is_told_field_by_field_in_words(folder: Path) -> None:
+    def change(lines: list[dict[str, Any]]) -> None:
+        reading = next(line for line in lines if line["kind"] == "reading")["data"]
+        reading["limit"] = {"at_most": "9", "between": ["1", "9"], "unit": "volt"}
+        reading["waveform"] = "ac"
+        reading["sure"] = True
+        del reading["reason"]
+
+    forge(folder, change)
+    (problem,) = verify(folder)
+    assert problem.message.split(": ", 1)[1].split("; ") == [
+        'waveform: the record says "ac", replay gives none',
+        'limit at_most: the record says "9", replay gives "1"',
+        'limit between: the record says "1", "9", replay gives nothing',
+        'reason: the record says nothing, replay gives ""',
+        "sure: the record says yes, replay gives nothing",
+    ]
+
+
+def test_an_entry_of_another_kind_is_told_with_what_both_say(folder: Path) -> None:
+    def change(lines: list[dict[str, Any]]) -> None:
+        reading = next(line for line in lines if line["kind"] == "reading")
+        reading["kind"], reading["data"] = "refused", {"step": "dead", "reason": "x" * 1000}
+
+    forge(folder, change)
+    (problem,) = verify(folder)
+    assert problem.message.startswith('the record says refused (reason "xxx')
+    assert ', replay gives reading (id "r1", step "dead", reading "terminals", kind "reading", value "0.2"' in (
+        problem.message
+    )
+    assert len(problem.message) < 500
 
 
 def test_a_forged_chain_that_is_left_alone_holds(folder: Path) -> None:
@@ -409,7 +445,7 @@ def altered_with_its_hash(folder: Path, source: bytes) -> None:
 
 def test_an_altered_procedure_with_its_hash_altered_too_gives_other_verdicts(folder: Path) -> None:
     altered_with_its_hash(folder, SOURCE.replace(b"at_most: 7", b"at_most: 5"))
-    assert "replay gives reading" in broken(verify(folder))[0].message
+    assert "reading at winding is not what its events give" in broken(verify(folder))[0].message
 
 
 @pytest.mark.parametrize("source", [b"", b"procedure: [", b"\xff\xfe", SOURCE.replace(b"kind: do", b"kind: dance")])
