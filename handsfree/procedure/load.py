@@ -173,7 +173,9 @@ def _draft(document: Document) -> Draft:
         except ValidationError:
             continue  # told already, with the whole
     sources = document.data.get("sources")
-    return Draft(steps, tuple(ids), tuple(sources) if isinstance(sources, dict) else ())
+    named = sources if isinstance(sources, dict) else {}
+    electrical = {name for name, one in named.items() if isinstance(one, dict) and one.get("kind") == "electrical"}
+    return Draft(steps, tuple(ids), tuple(named), frozenset(electrical))
 
 
 def _sentences(error: ValidationError, document: Document) -> Iterator[Problem]:

@@ -15,6 +15,7 @@ from itertools import pairwise
 
 from pydantic import ValidationError
 
+from handsfree.procedure.dead import is_voltage
 from handsfree.procedure.document import Document, PathInFile, Problem, shown
 from handsfree.procedure.model import (
     Between,
@@ -71,6 +72,7 @@ class Draft:
     steps: Mapping[int, Step]
     ids: tuple[tuple[int, str], ...]
     sources: tuple[str, ...]
+    electrical: frozenset[str]  # of these
 
     def step(self, id: str) -> Step | None:
         """The step with this id, None where it is missing or has faults of its own."""
@@ -89,6 +91,7 @@ def problems_of(draft: Draft, document: Document, reserved: Iterable[str]) -> It
         yield from _names(draft, document, at, step)
         if isinstance(step, SpokenStep):
             yield from _effects(document, at, step)
+            yield from _energy(draft, document, at, step)
             yield from _items(document, at, step)
         if isinstance(step, Do) and step.replaces is not None:
             yield from _replaces(draft, document, at, step.replaces)
@@ -97,6 +100,7 @@ def problems_of(draft: Draft, document: Document, reserved: Iterable[str]) -> It
             yield from _limit(document, at, step)
             yield from _meter(document, at, step)
             yield from _leads(draft, document, at, step)
+            yield from _binding(draft, document, at, step)
         if isinstance(step, Watch):
             yield from _watch(document, at, step)
         if isinstance(step, Calculate):
@@ -197,6 +201,19 @@ def _effects(document: Document, at: PathInFile, step: SpokenStep) -> Iterator[P
             if isinstance(step, Watch):
                 remedy = "say in a series what must become of it, such as falls_to: 4"
             yield document.problem((*at, effect), message, remedy, key=True)
+
+
+def _energy(draft: Draft, document: Document, at: PathInFile, step: SpokenStep) -> Iterator[Problem]:
+    """Dead that nobody measured, and hands that are inside when the power comes."""
+    for number, source in enumerate(step.proves_dead):
+        if source in draft.electrical and not is_voltage(step) and not isinstance(step, Observe):
+            message = f"{shown(source)} is electrical, and this step measures no voltage that could prove it dead"
+            remedy = "move it to the measure step of the voltage, or to the one after it that proves the tester again"
+            yield document.problem((*at, "proves_dead", number), message, remedy)
+    if step.hands_inside and step.energises:
+        message = f"hands are inside while {', '.join(map(shown, step.energises))} comes on"
+        remedy = "take the hands out: remove it, or energise in a step of its own"
+        yield document.problem((*at, "hands_inside"), message, remedy, key=True)
 
 
 def _timers(draft: Draft, document: Document) -> Iterator[Problem]:
@@ -650,6 +667,22 @@ def _meter(document: Document, at: PathInFile, step: Measure) -> Iterator[Proble
             yield document.problem((*at, key), message, "add a limit, or remove this", key=True)
     written = {"decision_rule": step.decision_rule, "guard_ratio": step.guard_ratio}
     yield from _guard_band(document, at, {key: value for key, value in written.items() if value is not None})
+
+
+def _binding(draft: Draft, document: Document, at: PathInFile, step: Measure) -> Iterator[Problem]:
+    """A limit that nobody may override, and that holds nobody up."""
+    if not step.binding_limit:
+        return
+    if step.limit is None:
+        message = "there is no limit to be binding"
+        yield document.problem((*at, "binding_limit"), message, "add a limit, or remove this", key=True)
+    elif step.next is None or (isinstance(step.next, dict) and Verdict.NONCONFORMING not in step.next):
+        ids = [name for _, name in draft.ids]
+        following = ids[ids.index(step.id) + 1 :]
+        on = f' to "{following[0]}"' if following else ""
+        message = f"the limit is binding, and a nonconforming reading simply goes on{on}"
+        remedy = 'add "nonconforming: a-step" to its next'
+        yield document.problem((*at, "binding_limit"), message, remedy, key=True)
 
 
 def _plausible(document: Document, at: PathInFile, step: Measure | Series) -> Iterator[Problem]:

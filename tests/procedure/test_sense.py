@@ -72,7 +72,7 @@ def test_a_step_with_faults_of_its_own_can_still_be_a_target() -> None:
     assert [line.split(":")[0] for line in told(steps)] == ["2", "2"]  # the two faults of b, none of a
 
 
-@pytest.mark.parametrize("key", ["isolates", "proves_dead", "energises", "needs_isolated", "needs_live"])
+@pytest.mark.parametrize("key", ["isolates", "energises", "needs_isolated", "needs_live"])
 def test_every_source_that_is_spoken_of_exists(key: str) -> None:
     assert told(f"  - {{id: a, kind: do, say: Work., {key}: [mains]}}\n") == []
     column = len(f"  - {{id: a, kind: do, say: Work., {key}: [mains, ") + 1
@@ -248,6 +248,54 @@ def test_a_reading_without_a_limit_changes_nothing() -> None:
     assert told(step) == [
         f'{at(step, "proves_dead")}: "proves_dead" waits for a conforming reading, and this step has no limit; '
         "add a limit, such as limit: {at_most: 1}"
+    ]
+
+
+VOLTS = "quantity: voltage, unit: volt"
+
+
+@pytest.mark.parametrize(
+    ("step", "dead"),
+    [
+        ("  - {id: a, kind: do, say: Work., proves_dead: [mains]}\n", False),
+        (measure("quantity: resistance, unit: ohm, limit: {at_most: 1}, proves_dead: [mains]"), False),
+        (measure(f"{VOLTS}, nameplate: true, limit: {{at_most: 1}}, proves_dead: [mains]"), False),
+        (measure(f"{VOLTS}, limit: {{at_most: 1}}, proves_dead: [mains]"), True),
+        (measure(f"{VOLTS}, limit: {{between: [207, 253]}}, proves_dead: [mains]"), True),
+    ],
+)
+def test_an_electrical_source_is_proved_dead_by_a_voltage(step: str, dead: bool) -> None:
+    problem = (
+        f'{at(step, "mains]")}: "mains" is electrical, and this step measures no voltage that could prove it dead; '
+        "move it to the measure step of the voltage, or to the one after it that proves the tester again"
+    )
+    assert told(step) == ([] if dead else [problem])
+
+
+def test_another_source_may_be_proved_dead_by_hand() -> None:
+    step = "  - {id: a, kind: do, say: Push., proves_dead: [mains]}\n"
+    loads((HEAD.replace("electrical", "mechanical") + step + END).encode(), "f")
+
+
+def test_no_hands_are_inside_when_a_source_comes_on() -> None:
+    step = "  - {id: a, kind: do, say: Switch it on., hands_inside: true, energises: [mains]}\n"
+    assert told(step) == [
+        f'{at(step, "hands_inside")}: hands are inside while "mains" comes on; take the hands out: remove it, or '
+        "energise in a step of its own"
+    ]
+    assert told(step.replace("hands_inside: true, ", "")) == []
+
+
+def test_a_binding_limit_does_not_just_go_on() -> None:
+    step = measure(f"{VOLTS}, limit: {{at_most: 1}}, binding_limit: true, next: {{undecided: end}}")
+    problem = 'the limit is binding, and a nonconforming reading simply goes on to "end"'
+    assert told(step) == [f'{at(step, "binding_limit")}: {problem}; add "nonconforming: a-step" to its next']
+    assert len(told(step.replace(", next: {undecided: end}", ""))) == 1
+    assert told(step.replace("undecided", "nonconforming")) == []
+    assert told(step.replace("{undecided: end}", "end")) == []
+    unjudged = measure(f"{VOLTS}, binding_limit: true")
+    assert told(unjudged) == [
+        f"{at(unjudged, 'binding_limit')}: there is no limit to be binding; add a limit, or remove this"
     ]
 
 
