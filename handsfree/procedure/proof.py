@@ -222,6 +222,7 @@ def prove(procedure: Procedure, *, max_states: int = MAX_STATES) -> tuple[Findin
     start = world.start()
     came_from: dict[_State, tuple[_State, str] | None] = {start: None}
     leads_to: dict[_State, list[_State]] = {}
+    given_up: set[tuple[_State, _State]] = set()  # where only UNABLE leads on
     findings: dict[tuple[Rule, str, str | None], Finding] = {}
     ends: set[_State] = set()  # conclusions, and dead ends, which are findings of their own
 
@@ -244,6 +245,8 @@ def prove(procedure: Procedure, *, max_states: int = MAX_STATES) -> tuple[Findin
                 report(state, _nowhere(world.steps[state.step], outcome), outcome)
                 continue
             leads_to[state].append(after)
+            if outcome == "unable" and after not in [other for name, other in moves if name != "unable"]:
+                given_up.add((state, after))
             if after not in came_from:
                 came_from[after] = (state, outcome)
                 queue.append(after)
@@ -260,6 +263,16 @@ def prove(procedure: Procedure, *, max_states: int = MAX_STATES) -> tuple[Findin
     if trapped is not None:
         message = f'from the step "{trapped.step}" on, no end can be reached'
         report(trapped, Finding(Rule.NO_TRAP, trapped.step, message, "lead one outcome to a conclude step"))
+    else:
+        carried_out = {
+            state: [after for after in following if (state, after) not in given_up]
+            for state, following in leads_to.items()
+        }
+        trapped = _trapped(carried_out, ends)
+        if trapped is not None:
+            message = f'from the step "{trapped.step}" on, only "unable" leads to an end'
+            remedy = "lead one outcome to a conclude step"
+            report(trapped, Finding(Rule.NO_TRAP, trapped.step, message, remedy))
     order = {step.id: number for number, step in enumerate(procedure.steps)}
     return tuple(sorted(findings.values(), key=lambda finding: order[finding.step]))
 
@@ -429,9 +442,9 @@ def check(path: Path) -> list[Problem]:
 def advise(loaded: Loaded) -> list[Problem]:
     """What could be written better, after ASD-STE100: long sentences (rule 5.1), work inside without a caution.
 
-    Limits that nothing comes of, and what a meter's uncertainty would run into: readings that stay undecided, leads that
-    are measured and not taken off, live steps for any meter among others that demand a rating. Advice, not errors: the
-    procedure is safe to run as it is.
+    Limits that nothing comes of, and what a meter's uncertainty would run into: readings that stay undecided, leads
+    that are measured and not taken off, live steps for any meter among others that demand a rating. Advice, not errors:
+    the procedure is safe to run as it is.
     """
     name = loaded.document.name
     steps = loaded.procedure.steps

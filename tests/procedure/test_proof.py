@@ -368,6 +368,15 @@ def test_no_way_goes_round_for_ever() -> None:
     assert proved(first, do("round"), do("and-round", "next: first")) == ()
 
 
+def test_a_step_is_not_left_by_unable_alone() -> None:
+    (finding,) = proved(do("again", "next: again, unable: end"))
+    assert (finding.rule, finding.step) == (Rule.NO_TRAP, "again")
+    assert finding.message == 'from the step "again" on, only "unable" leads to an end'
+    round_about = (do("first", "unable: end"), do("second", "next: first"))
+    assert only(*round_about)[:2] == (Rule.NO_TRAP, "first")
+    assert proved(observe("look", "next: {red: look, blue: end}, unable: end")) == ()
+
+
 def test_a_measurement_that_repeats_until_it_conforms_is_no_trap() -> None:
     assert proved(measure("again", "next: {nonconforming: again}")) == ()
 

@@ -299,6 +299,50 @@ def test_a_binding_limit_does_not_just_go_on() -> None:
     ]
 
 
+@pytest.mark.parametrize(
+    ("form", "message"),
+    [
+        ("pattern: AA-99, check: luhn", 'nothing that looks like "AA-99" can have check characters of "luhn"'),
+        ("pattern: AA-99, check: mod 11-2", 'nothing that looks like "AA-99" can have check characters of "mod 11-2"'),
+        (
+            "pattern: AA-AA, check: mod 97-10",
+            'nothing that looks like "AA-AA" can have check characters of "mod 97-10"',
+        ),
+        ('pattern: "9", check: luhn', 'nothing that looks like "9" can have check characters of "luhn"'),
+        ("most: 2, check: mod 97-10", 'nothing that looks like "99" can have check characters of "mod 97-10"'),
+        ('pattern: "9999", check: luhn', None),
+        ("pattern: XX-99, check: luhn", None),
+        ('pattern: "9999A", check: mod 11-2', None),  # the last may be an X
+        ("pattern: AA-99, check: mod 97-10", None),
+        ("pattern: AA-AA, check: mod 37-2", None),
+        ("most: 8, check: luhn", None),
+    ],
+)
+def test_an_opening_form_is_one_that_something_can_have(form: str, message: str | None) -> None:
+    head = HEAD.replace("sources:", f"opening:\n  serial: {{{form}}}\nsources:")
+    if message is None:
+        loads((head + END).encode(), "f")
+        return
+    with pytest.raises(ProcedureError) as caught:
+        loads((head + END).encode(), "f")
+    (problem,) = caught.value.problems
+    assert problem.message == message
+    assert ("mod 37-2 and mod 97-10 take letters" in problem.remedy) == ("A" in form)
+
+
+def test_as_many_are_counted_as_come_off() -> None:
+    def screws(times: int, each: str = "screws") -> str:
+        piece = f"pieces: [{{say: Out with them., times: {times}, each: {each}}}]"
+        return f"  - {{id: a, kind: do, say: Work., takes_off: [{{item: screws, count: 4}}], {piece}}}\n"
+
+    step = screws(6)
+    assert told(step) == [
+        f"{at(step, '6')}: 6 screws are counted here, and 4 come off at this step; write the same number at both places"
+    ]
+    assert told(screws(4)) == []
+    assert told(screws(6, "turns")) == []
+
+
 OHMS = "quantity: resistance, unit: ohm"
 
 
