@@ -8,6 +8,8 @@ file costs no more than its size.
 
 from __future__ import annotations
 
+import re
+import unicodedata
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Any
@@ -53,7 +55,8 @@ class Document:
     """Plain data (text, bool, None, list, dict) and where each value and each key stands.
 
     ``spoiled`` holds the paths whose data is not what the writer meant (a repeated key, an alias): they have been
-    reported, and what validation says of them is noise.
+    reported, and what validation says of them is noise. ``cut`` holds the places at which a comment ends a text that is
+    not in quotes, by the text's path.
     """
 
     name: str
@@ -62,6 +65,7 @@ class Document:
     keys: Mapping[PathInFile, Place]
     spoiled: frozenset[PathInFile]
     problems: tuple[Problem, ...]
+    cut: Mapping[PathInFile, Place] = field(default_factory=dict)
 
     def place(self, path: PathInFile, *, key: bool = False) -> Place:
         """Line and column of the value at a path, or of its key; of what is around it where the path is not there."""
@@ -134,6 +138,9 @@ def _place(mark: Any) -> Place:
     return (mark.line + 1, mark.column + 1) if mark else (1, 1)
 
 
+_COMMENT = re.compile(r"[ \t]+#")
+
+
 @dataclass(slots=True)
 class _Level:
     """A list or a set of keys that is still open."""
@@ -146,12 +153,14 @@ class _Level:
 @dataclass(slots=True)
 class _Reading:
     name: str
+    text: str
     root: Any = None
     open: list[_Level] = field(default_factory=list)
     values: dict[PathInFile, Place] = field(default_factory=dict)
     keys: dict[PathInFile, Place] = field(default_factory=dict)
     spoiled: set[PathInFile] = field(default_factory=set)
     problems: list[Problem] = field(default_factory=list)
+    cut: dict[PathInFile, Place] = field(default_factory=dict)
 
     def stop(self, place: Place, message: str, remedy: str) -> ProcedureError:
         self.report(place, message, remedy)
@@ -217,13 +226,18 @@ class _Reading:
         path = self.put(value, place)
         if odd is not None:
             self.spoiled.add(path)
+        end = event.end_mark
+        if event.style is None and end and (comment := _COMMENT.match(self.text, end.index)):
+            line, column = _place(end)
+            self.cut[path] = line, column + comment.end() - comment.start() - 1
 
     def take(self, event: yaml.Event) -> None:
         place = _place(event.start_mark)
         if isinstance(event, yaml.DocumentStartEvent) and self.values:
             raise self.stop(place, "a second document begins here", 'keep one procedure in a file and remove the "---"')
         if isinstance(event, yaml.AliasEvent):
-            self.report(place, f"the alias *{event.anchor} is not used here", "write the value out")
+            remedy = "write the value out wherever it is wanted"
+            self.report(place, f"aliases such as *{event.anchor} are not allowed", remedy)
             if self.wants_key():
                 self.take_key(f"*{event.anchor}", place)
                 self.spoiled.add((*self.open[-1].path, f"*{event.anchor}"))
@@ -231,7 +245,8 @@ class _Reading:
                 self.spoiled.add(self.put(None, place))
         elif isinstance(event, yaml.ScalarEvent | yaml.CollectionStartEvent):
             if event.anchor is not None:
-                self.report(place, f"the anchor &{event.anchor} is not used here", "remove it")
+                remedy = "remove it, and write the value out wherever it is wanted"
+                self.report(place, f"anchors such as &{event.anchor} are not allowed", remedy)
             if event.tag is not None:
                 remedy = "remove it; write a text in quotes, a number and a list as they are"
                 self.report(place, f"the tag {shown(event.tag)} is not used here", remedy)
@@ -250,6 +265,17 @@ class _Reading:
         self.open.append(_Level(node, self.put(node, place)))
 
 
+def _odd_space(text: str, first: int, last: int) -> tuple[Place, str] | None:
+    """The first space after a colon or a dash, or before a line, that only looks like one; its place and its name."""
+    lines = text.split("\n")
+    for number in range(min(first, last), max(first, last) + 1):
+        for found in re.finditer(r"(?:^ *|[:-] *)([^\S \t\r\n])", lines[number - 1] if number <= len(lines) else ""):
+            character = found.group(1)
+            called = unicodedata.name(character, "space").lower()
+            return (number, found.start(1) + 1), f"{called} (U+{ord(character):04X})"
+    return None
+
+
 def read(source: bytes, name: str, opening: str = _OPENING) -> Document:
     """Read a file's bytes; ``opening`` is a line that such a file begins with.
 
@@ -257,7 +283,7 @@ def read(source: bytes, name: str, opening: str = _OPENING) -> Document:
     in the document's ``problems``, so that they can be reported with what else is found.
     """
     text = read_text(source, name, opening)
-    reading = _Reading(name)
+    reading = _Reading(name, text)
     try:
         for event in yaml.parse(text, Loader=yaml.SafeLoader):
             reading.take(event)
@@ -266,6 +292,12 @@ def read(source: bytes, name: str, opening: str = _OPENING) -> Document:
         # A quote that is never closed is found at the end of the file; the writer needs the place where it opens.
         unclosed = "found unexpected end of stream" in said
         place = _place(error.context_mark if unclosed else error.problem_mark or error.context_mark)
+        space = _odd_space(text, _place(error.context_mark or error.problem_mark)[0], place[0])
+        if space is not None:
+            at, name_of_it = space
+            raise reading.stop(
+                at, f"a {name_of_it} stands where YAML wants a plain space", "write a plain space"
+            ) from None
         for part, message, remedy in _SYNTAX:
             if part in said:
                 raise reading.stop(place, message, remedy) from None
@@ -280,5 +312,11 @@ def read(source: bytes, name: str, opening: str = _OPENING) -> Document:
     if not reading.values:
         raise reading.stop((1, 1), "the file holds only comments", f'begin with "{opening}"')
     return Document(
-        name, reading.root, reading.values, reading.keys, frozenset(reading.spoiled), tuple(reading.problems)
+        name,
+        reading.root,
+        reading.values,
+        reading.keys,
+        frozenset(reading.spoiled),
+        tuple(reading.problems),
+        reading.cut,
     )

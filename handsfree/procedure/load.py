@@ -9,6 +9,7 @@ from __future__ import annotations
 import difflib
 import hashlib
 import re
+import unicodedata
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
 from decimal import Decimal, InvalidOperation
@@ -173,7 +174,9 @@ def _draft(document: Document) -> Draft:
         except ValidationError:
             continue  # told already, with the whole
     sources = document.data.get("sources")
-    return Draft(steps, tuple(ids), tuple(sources) if isinstance(sources, dict) else ())
+    named = sources if isinstance(sources, dict) else {}
+    electrical = {name for name, one in named.items() if isinstance(one, dict) and one.get("kind") == "electrical"}
+    return Draft(steps, tuple(ids), tuple(named), frozenset(electrical))
 
 
 def _sentences(error: ValidationError, document: Document) -> Iterator[Problem]:
@@ -238,7 +241,8 @@ def _sentence(detail: ErrorDetails, path: PathInFile, document: Document) -> tup
             return _unknown_key(path, document)
         case "union_tag_not_found" if "limit" in path or path[-1] == "ratio":
             written = ", ".join(map(shown, value)) if isinstance(value, dict) else shown(value)
-            return f"{written} is not a limit", _limit_remedy(path, document)
+            said = f"{written} is not a limit" if written else f"{key} is empty"
+            return said, _limit_remedy(path, document)
         case "union_tag_not_found" if path[2:3] == ("calculate",):
             written = ", ".join(map(shown, value)) if isinstance(value, dict) else given(value)
             near = (
@@ -288,6 +292,10 @@ def _sentence(detail: ErrorDetails, path: PathInFile, document: Document) -> tup
             remedy = f"shorten it to {context['max_length']} characters"
             return f"{key} has {len(str(value))} characters, too many to be spoken", remedy
         case "value_error" | "decimal_parsing" | "finite_number" | "decimal_type":
+            minus = next((sign for sign in _MINUS_LIKE if sign in str(value)), None)
+            if minus is not None and isinstance(value, str):
+                message = f"{given(value)} has a {unicodedata.name(minus).lower()} (U+{ord(minus):04X})"
+                return message, f"write it with the plain minus of the keyboard: {value.replace(minus, '-')}"
             return f"{given(value)} is not a plain number", plain_number(value)
         case "greater_than":
             return f"{key} is {value}", "write a number above zero"
@@ -300,6 +308,9 @@ def _sentence(detail: ErrorDetails, path: PathInFile, document: Document) -> tup
             return f"{key} is {str(value).lower()}, not a text", f'write "{str(value).lower()}" in quotes'
         case _:
             return f"{key} is {given(value)}", f"write {_wanted(detail, path, document)}"
+
+
+_MINUS_LIKE = "\N{MINUS SIGN}\N{EN DASH}\N{EM DASH}\N{HYPHEN}\N{NON-BREAKING HYPHEN}\N{FULLWIDTH HYPHEN-MINUS}"
 
 
 def _limit_remedy(path: PathInFile, document: Document) -> str:
@@ -315,6 +326,9 @@ def _two(path: PathInFile, key: str) -> tuple[str, str]:
     if "steinhart_hart" in path:
         return f"{key} needs three numbers", "write the coefficients [a, b, c]"
     return f"{key} needs two entries", "write [first, second]"
+
+
+_NAMES_A_STEP = ("unable", "next", "by", "minus_leads", "verified_by")
 
 
 def _wanted(detail: ErrorDetails, path: PathInFile, document: Document) -> str:
@@ -340,6 +354,8 @@ def _wanted(detail: ErrorDetails, path: PathInFile, document: Document) -> str:
             if path[-1] == "next":
                 return "each outcome with the step it leads to, such as {conforming: next-step}"
             return f"its keys, each on a line of its own: {', '.join(_allowed(path, document))}"
+        case _ if path[-1] in _NAMES_A_STEP:
+            return "the id of a step"
         case _:
             example = _EXAMPLES.get(str(path[-1]))
             return f'a text, such as "{example.partition(": ")[2]}"' if example else "a text"
@@ -459,6 +475,8 @@ def _unknown_key(path: PathInFile, document: Document) -> tuple[str, str]:
         return f'the figure has both "{allowed[0]}" and "{key}"', "keep one; a figure may stand inside the other"
     if key.isdigit():  # {at_most: 0,3} is 0, and a key 3
         return f"a number is written with a comma before {key}", "write a point, as in 0.3; a comma parts two keys"
+    if _at(path, document) is None and (" " in key or key.endswith((".", "!", "?"))):  # {say: First, then second.}
+        return f"a comma parts {shown(key)} from the text before it", "put the whole text in quotes"
     near = difflib.get_close_matches(key, allowed, 1)
     hint = f'write "{near[0]}"' if near else "remove it"
     present = set(_at(path[:-1], document))

@@ -11,6 +11,8 @@ stored, prove dead, only then touch. From the trade (common practice, no source)
   they can be released (a capacitor sits behind its cover); steps say so themselves with ``needs_isolated``.
 - A reading that fails to prove a source dead shows that it is live, whatever was done to isolate it; an undecided one
   takes an earlier proof back.
+- An electrical source is proved dead by a voltage measured since it was isolated, by a limit that counts as dead
+  (``dead``). A voltage that did not conform is measured again, and conforms, before anything is proved.
 - Everything is back on before any source is energised, and before the procedure ends.
 - A source that was isolated at the start still has to be proved dead.
 """
@@ -26,6 +28,7 @@ from enum import StrEnum
 from pathlib import Path
 from typing import TypeGuard
 
+from handsfree.procedure.dead import HIGHEST, NOTHING_MEASURED, Energy, Voltages, disproved, shows_dead
 from handsfree.procedure.document import PathInFile, Problem, ProcedureError
 from handsfree.procedure.load import Loaded, load
 from handsfree.procedure.model import (
@@ -55,14 +58,6 @@ READ = "read"  # the outcome of a reading that is not judged
 MAX_WORDS = 20  # in an instruction's sentence: ASD-STE100, rule 5.1
 
 
-class Energy(StrEnum):
-    """What is known of an energy source."""
-
-    LIVE = "live"
-    ISOLATED = "isolated"
-    PROVED_DEAD = "proved dead"
-
-
 class Rule(StrEnum):
     """What the proof proves."""
 
@@ -70,6 +65,8 @@ class Rule(StrEnum):
     NEEDS_ISOLATED = "sources are isolated where a step needs them to be"
     NEEDS_LIVE = "sources are live where a step needs them to be"
     PROVES_DEAD = "sources are isolated before they are proved dead"
+    SHOWN_DEAD = "no voltage was found at an electrical source before it is proved dead"
+    PASSED_OVER = "a voltage that did not conform is measured again before anything is proved dead"
     OPENING = "nothing comes off while an electrical source is live"
     TAKES_OFF = "nothing comes off twice"
     PUTS_BACK = "nothing goes back that is not off"
@@ -116,6 +113,7 @@ class _State:
     known: tuple[str | None, ...]  # outcomes of the steps that later ones ask for, in their order in _World.asked
     timers: frozenset[str] = frozenset()  # started, of those that a step waits for
     unverified: frozenset[str] = frozenset()  # steps that are to verify a part that was replaced
+    voltages: Voltages = NOTHING_MEASURED
 
     @property
     def off(self) -> frozenset[str]:
@@ -179,7 +177,12 @@ class _World:
         """What the step changes; a step that is judged changes nothing but by conforming, timers apart."""
         energy = dict(self.energy(state))
         started = frozenset(timer.timer for timer in step.starts) & self.waited_for
-        state = replace(state, timers=state.timers | started)
+        voltages = state.voltages
+        if isinstance(step, Measure):
+            sources = self.procedure.sources
+            voltages = voltages.after(step, outcome, energy, sources)
+            energy |= dict.fromkeys(disproved(step, outcome, energy, sources), Energy.ISOLATED)
+        state = replace(state, timers=state.timers | started, voltages=voltages)
         if isinstance(step, Measure | Watch) and outcome not in (None, Verdict.CONFORMING):
             for source in step.proves_dead:
                 if outcome == Verdict.NONCONFORMING:
@@ -188,6 +191,7 @@ class _World:
                     energy[source] = Energy.ISOLATED
             return replace(state, energy=tuple(energy.values()))
         energy |= {source: Energy.ISOLATED for source in step.isolates if energy[source] is Energy.LIVE}
+        voltages = voltages.isolated(step.isolates).energised(step.energises)
         energy |= dict.fromkeys(step.proves_dead, Energy.PROVED_DEAD)
         energy |= dict.fromkeys(step.energises, Energy.LIVE)
         left = [layer - set(step.puts_back) for layer in state.layers]
@@ -195,7 +199,7 @@ class _World:
         unverified = state.unverified - {step.id}
         if isinstance(step, Do) and step.replaces is not None:
             unverified |= {step.replaces.verified_by}
-        return replace(state, energy=tuple(energy.values()), layers=layers, unverified=unverified)
+        return replace(state, energy=tuple(energy.values()), layers=layers, unverified=unverified, voltages=voltages)
 
 
 def _asks_for(step: Step) -> tuple[str, ...]:
@@ -218,6 +222,7 @@ def prove(procedure: Procedure, *, max_states: int = MAX_STATES) -> tuple[Findin
     start = world.start()
     came_from: dict[_State, tuple[_State, str] | None] = {start: None}
     leads_to: dict[_State, list[_State]] = {}
+    given_up: set[tuple[_State, _State]] = set()  # where only UNABLE leads on
     findings: dict[tuple[Rule, str, str | None], Finding] = {}
     ends: set[_State] = set()  # conclusions, and dead ends, which are findings of their own
 
@@ -240,6 +245,8 @@ def prove(procedure: Procedure, *, max_states: int = MAX_STATES) -> tuple[Findin
                 report(state, _nowhere(world.steps[state.step], outcome), outcome)
                 continue
             leads_to[state].append(after)
+            if outcome == "unable" and after not in [other for name, other in moves if name != "unable"]:
+                given_up.add((state, after))
             if after not in came_from:
                 came_from[after] = (state, outcome)
                 queue.append(after)
@@ -256,6 +263,16 @@ def prove(procedure: Procedure, *, max_states: int = MAX_STATES) -> tuple[Findin
     if trapped is not None:
         message = f'from the step "{trapped.step}" on, no end can be reached'
         report(trapped, Finding(Rule.NO_TRAP, trapped.step, message, "lead one outcome to a conclude step"))
+    else:
+        carried_out = {
+            state: [after for after in following if (state, after) not in given_up]
+            for state, following in leads_to.items()
+        }
+        trapped = _trapped(carried_out, ends)
+        if trapped is not None:
+            message = f'from the step "{trapped.step}" on, only "unable" leads to an end'
+            remedy = "lead one outcome to a conclude step"
+            report(trapped, Finding(Rule.NO_TRAP, trapped.step, message, remedy))
     order = {step.id: number for number, step in enumerate(procedure.steps)}
     return tuple(sorted(findings.values(), key=lambda finding: order[finding.step]))
 
@@ -321,6 +338,7 @@ def _on_entry(world: _World, state: _State) -> Iterator[Finding]:
                 yield Finding(Rule.WORKED_OUT, step.id, message, "lead here only by ways that pass it", key="calculate")
         return
     yield from _energy(world, state, step)
+    yield from _dead(world, state, step)
     if isinstance(step, Measure) and step.minus_leads and state.known[world.asked.index(step.minus_leads)] is None:
         message = f'the step "{step.id}" takes off the leads, and "{step.minus_leads}" did not measure them on this way'
         yield Finding(Rule.LEADS, step.id, message, "lead here only by ways that pass it", key="minus_leads")
@@ -389,6 +407,29 @@ def _energy(world: _World, state: _State, step: SpokenStep) -> Iterator[Finding]
             yield Finding(rule, step.id, message, f"{remedy} on every way to this step", key=key)
 
 
+def _dead(world: _World, state: _State, step: SpokenStep) -> Iterator[Finding]:
+    """What the voltages measured on this way leave to be desired where an electrical source is to be proved dead."""
+    for source in step.proves_dead:
+        if world.procedure.sources[source].kind != "electrical":
+            continue
+        failed = state.voltages.against(step, source)
+        if not failed and not shows_dead(step) and source not in state.voltages.shown:
+            message = (
+                f'the step "{step.id}" proves "{source}" dead, and on this way no measurement since it was isolated '
+                "shows that it is"
+            )
+            utmost = " and ".join(f"{volts} V {waveform}" for waveform, volts in HIGHEST.items())
+            remedy = f"before it, measure the voltage by limit: {{at_most: 1}}; the utmost is {utmost}"
+            yield Finding(Rule.SHOWN_DEAD, step.id, message, remedy, key="proves_dead")
+        if failed:
+            message = (
+                f'the step "{step.id}" proves "{source}" dead, and {_listed(frozenset(failed))} did not conform on '
+                "this way"
+            )
+            remedy = "lead whatever is not conforming there to isolating again and measuring again, by its next"
+            yield Finding(Rule.PASSED_OVER, step.id, message, remedy, key="proves_dead")
+
+
 def check(path: Path) -> list[Problem]:
     """All that is wrong with a procedure's file: what ``load`` finds, or else what ``prove`` does. Empty when clean."""
     try:
@@ -401,9 +442,9 @@ def check(path: Path) -> list[Problem]:
 def advise(loaded: Loaded) -> list[Problem]:
     """What could be written better, after ASD-STE100: long sentences (rule 5.1), work inside without a caution.
 
-    And what a meter's uncertainty would run into: readings that stay undecided, leads that are measured and not taken
-    off, live steps for any meter among others that demand a rating. Advice, not errors: the procedure is safe to run
-    as it is.
+    Limits that nothing comes of, and what a meter's uncertainty would run into: readings that stay undecided, leads
+    that are measured and not taken off, live steps for any meter among others that demand a rating. Advice, not errors:
+    the procedure is safe to run as it is.
     """
     name = loaded.document.name
     steps = loaded.procedure.steps
@@ -420,11 +461,22 @@ def advise(loaded: Loaded) -> list[Problem]:
             remedy = "add a caution that opens with the command and names the risk"
             advice.append(Problem(name, *loaded.place(("steps", number)), message, remedy))
         if isinstance(step, Measure):
+            if _goes_on(loaded.procedure, step):
+                message = f'a nonconforming reading at the step "{step.id}" just goes on to the next step'
+                remedy = 'add "nonconforming: a-step" to its next'
+                advice.append(Problem(name, *loaded.place(("steps", number)), message, remedy))
             advice += [
                 Problem(name, *loaded.place(("steps", number)), message, remedy)
                 for message, remedy in _metering(loaded.procedure, step, "decision_rule" in loaded.document.data)
             ]
     return sorted(advice)
+
+
+def _goes_on(procedure: Procedure, step: Measure) -> bool:
+    """Whether nothing comes of a nonconforming reading: no way of its own, and no later step that asks for it."""
+    if step.limit is None or any(isinstance(other, Choose) and other.by == step.id for other in procedure.steps):
+        return False
+    return step.next is None or (isinstance(step.next, dict) and Verdict.NONCONFORMING not in step.next)
 
 
 LOW_OHMS = 10  # leads of half an ohm are a twentieth of this

@@ -37,8 +37,8 @@ from handsfree.procedure.model import (
     WindingResistance,
     bounds,
 )
-from handsfree.spoken.meaning import Quantity
-from handsfree.spoken.units import NEVER_NEGATIVE
+from handsfree.spoken.meaning import Quantity, Waveform
+from handsfree.spoken.units import NEVER_NEGATIVE, WITH_WAVEFORM
 
 if TYPE_CHECKING:
     from pint import UnitRegistry
@@ -68,9 +68,14 @@ def in_unit(value: Decimal, unit: str, into: str) -> float:
     return float(registry().Quantity(float(value), unit).to(into).magnitude)
 
 
-def least_of(quantity: Quantity, unit: str | None) -> Decimal | None:
+def never_negative(quantity: Quantity, waveform: Waveform | None) -> bool:
+    """Whether no reading is below zero; what a meter shows of an alternating voltage or current is its r.m.s. value."""
+    return quantity in NEVER_NEGATIVE or (quantity in WITH_WAVEFORM and waveform == "ac")
+
+
+def least_of(quantity: Quantity, unit: str | None, waveform: Waveform | None = None) -> Decimal | None:
     """What no reading of a quantity is below, in its unit; None where there is no such thing."""
-    if quantity in NEVER_NEGATIVE:
+    if never_negative(quantity, waveform):
         return Decimal(0)
     if quantity is Quantity.TEMPERATURE and unit is not None:
         return Decimal(repr(round(in_unit(ABSOLUTE_ZERO, _CELSIUS, unit), 2)))

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import difflib
 import re
+import unicodedata
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from decimal import Decimal, InvalidOperation
@@ -15,6 +16,7 @@ from itertools import pairwise
 
 from pydantic import ValidationError
 
+from handsfree.procedure.dead import is_voltage
 from handsfree.procedure.document import Document, PathInFile, Problem, shown
 from handsfree.procedure.model import (
     Between,
@@ -46,9 +48,11 @@ from handsfree.procedure.model import (
     Verdict,
     Watch,
 )
-from handsfree.procedure.ranges import least_figure, least_of, never_met, registry, settled
-from handsfree.spoken.meaning import Quantity, Word
-from handsfree.spoken.units import DEFAULT_UNIT, NEVER_NEGATIVE, WITH_WAVEFORM, quantity_of, spellings
+from handsfree.procedure.ranges import least_figure, least_of, never_met, never_negative, registry, settled
+from handsfree.spoken.checkdigits import Check, takes
+from handsfree.spoken.meaning import Quantity, Reading, Word
+from handsfree.spoken.reading import parse
+from handsfree.spoken.units import DEFAULT_UNIT, WITH_WAVEFORM, quantity_of, spellings
 from handsfree.spoken.words import PHRASES, REASONS_AFTER
 
 # These take words of the speaker's own after them, so no answer may open with them.
@@ -71,6 +75,7 @@ class Draft:
     steps: Mapping[int, Step]
     ids: tuple[tuple[int, str], ...]
     sources: tuple[str, ...]
+    electrical: frozenset[str]  # of these
 
     def step(self, id: str) -> Step | None:
         """The step with this id, None where it is missing or has faults of its own."""
@@ -83,12 +88,14 @@ def problems_of(draft: Draft, document: Document, reserved: Iterable[str]) -> It
     yield from _repeated_ids(draft, document)
     yield from _guard_band(document, (), document.data)
     yield from _opening(document)
+    yield from _texts(document)
     yield from _timers(draft, document)
     for index, step in draft.steps.items():
         at: PathInFile = ("steps", index)
         yield from _names(draft, document, at, step)
         if isinstance(step, SpokenStep):
             yield from _effects(document, at, step)
+            yield from _energy(draft, document, at, step)
             yield from _items(document, at, step)
         if isinstance(step, Do) and step.replaces is not None:
             yield from _replaces(draft, document, at, step.replaces)
@@ -97,6 +104,7 @@ def problems_of(draft: Draft, document: Document, reserved: Iterable[str]) -> It
             yield from _limit(document, at, step)
             yield from _meter(document, at, step)
             yield from _leads(draft, document, at, step)
+            yield from _binding(draft, document, at, step)
         if isinstance(step, Watch):
             yield from _watch(document, at, step)
         if isinstance(step, Calculate):
@@ -116,6 +124,75 @@ def _repeated_ids(draft: Draft, document: Document) -> Iterator[Problem]:
             message = f"the id {shown(name)} belongs already to the step at {line}:{column}"
             yield document.problem(("steps", index, "id"), message, "give each step an id of its own")
         first.setdefault(name, index)
+
+
+# Keys of texts that are spoken or shown as they are written, in the words of the writer.
+_FREE = frozenset(
+    {
+        *(
+            "title",
+            "equipment",
+            "edition",
+            "local_rules",
+            "tools",
+            "purpose",
+            "name",
+            "say",
+            "text",
+            "reading",
+            "figure",
+        ),
+        *("finding", "part", "action", "item", "place", "orientation", "called", "each", "pieces", "takes_off"),
+        *("puts_back", "answers", "before"),
+    }
+)
+_SILENT = frozenset({"purpose"})  # only written
+
+
+def _texts(document: Document) -> Iterator[Problem]:
+    """Texts of the writer's own words that a comment cuts off, or that no English voice can say."""
+    for path, text in _free(document.data, ()):
+        if path in document.cut:
+            line, column = document.cut[path]
+            message = f'the text {shown(text)} ends before "#": a comment begins there'
+            remedy = "put the text in quotes, or the comment on a line of its own"
+            yield Problem(document.name, line, column, message, remedy)
+        odd = None if _key_of(path) in _SILENT else unsayable(text)
+        if odd is not None:
+            name = unicodedata.name(odd, "a letter").lower()
+            message = f'no English voice can say "{odd}" ({name}) in {shown(text)}'
+            yield document.problem(path, message, "write it in Latin letters")
+
+
+def _key_of(path: PathInFile) -> str:
+    return next((part for part in reversed(path) if isinstance(part, str)), "")
+
+
+def _free(value: object, path: PathInFile) -> Iterator[tuple[PathInFile, str]]:
+    """The texts of the writer's own words, with their paths."""
+    if isinstance(value, str):
+        if _key_of(path) in _FREE or "answers" in path[2:-1]:
+            yield path, value
+        return
+    items = value.items() if isinstance(value, dict) else enumerate(value) if isinstance(value, list) else ()
+    for key, inner in items:
+        yield from _free(inner, (*path, key))
+
+
+def unsayable(text: str) -> str | None:
+    """The first letter or digit of another script than Latin, None where there is none.
+
+    A Greek letter by itself is a sign that a voice knows ("Ω", "Δ"); two of them are a word.
+    """
+    for place, character in enumerate(text):
+        for plain in unicodedata.normalize("NFKC", character):
+            kind, name = unicodedata.category(plain), unicodedata.name(plain, "")
+            if kind not in ("Lu", "Ll", "Lt", "Lo", "Nd") or plain.isascii() or name.startswith("LATIN "):
+                continue
+            beside = text[max(place - 1, 0) : place] + text[place + 1 : place + 2]
+            if not name.startswith("GREEK ") or any(unicodedata.name(one, "").startswith("GREEK ") for one in beside):
+                return character
+    return None
 
 
 def _names(draft: Draft, document: Document, at: PathInFile, step: Step) -> Iterator[Problem]:
@@ -199,6 +276,19 @@ def _effects(document: Document, at: PathInFile, step: SpokenStep) -> Iterator[P
             yield document.problem((*at, effect), message, remedy, key=True)
 
 
+def _energy(draft: Draft, document: Document, at: PathInFile, step: SpokenStep) -> Iterator[Problem]:
+    """Dead that nobody measured, and hands that are inside when the power comes."""
+    for number, source in enumerate(step.proves_dead):
+        if source in draft.electrical and not is_voltage(step) and not isinstance(step, Observe):
+            message = f"{shown(source)} is electrical, and this step measures no voltage that could prove it dead"
+            remedy = "move it to the measure step of the voltage, or to the one after it that proves the tester again"
+            yield document.problem((*at, "proves_dead", number), message, remedy)
+    if step.hands_inside and step.energises:
+        message = f"hands are inside while {', '.join(map(shown, step.energises))} comes on"
+        remedy = "take the hands out: remove it, or energise in a step of its own"
+        yield document.problem((*at, "hands_inside"), message, remedy, key=True)
+
+
 def _timers(draft: Draft, document: Document) -> Iterator[Problem]:
     """Timers that speak after they are over, end each other, or are waited for and started nowhere."""
     spoken = [(("steps", index), step) for index, step in draft.steps.items() if isinstance(step, SpokenStep)]
@@ -246,6 +336,12 @@ def _items(document: Document, at: PathInFile, step: SpokenStep) -> Iterator[Pro
         if name in step.off_here[:number]:
             message = f"{shown(name)} comes off twice at this step"
             yield document.problem((*at, "takes_off", number), message, "name each item once, with its count")
+    counts = {item.item: item.count for item in step.takes_off}
+    for number, piece in enumerate(step.pieces if isinstance(step, Do) else ()):
+        count = counts.get(piece.each or "")
+        if count is not None and piece.times is not None and piece.times != count:
+            message = f"{piece.times} {piece.each} are counted here, and {count} come off at this step"
+            yield document.problem((*at, "pieces", number, "times"), message, "write the same number at both places")
 
 
 def _replaces(draft: Draft, document: Document, at: PathInFile, part: Replacement) -> Iterator[Problem]:
@@ -280,6 +376,19 @@ def _identity(document: Document, at: PathInFile, identity: Identity) -> Iterato
         identity.form  # noqa: B018
     except ValueError as error:
         yield document.problem(at, str(error), "write pattern: AA-9999, or least and most")
+        return
+    check = identity.check
+    if check is None:
+        return
+    # An X is a letter, and the check character ten of mod 11-2.
+    places = re.sub(r"[./-]", "", identity.pattern) if identity.pattern else "9" * identity.most
+    if not takes(check, places.replace("X", "0").replace("9", "0").replace("A", "X")):
+        lettered = " and ".join(other for other in Check if takes(other, "XX00"))
+        message = f'nothing that looks like {shown(identity.pattern or places)} can have check characters of "{check}"'
+        remedy = f"{lettered} take letters, mod 97-10 none in its last two places; or write 9 for a digit"
+        if "A" not in places:
+            remedy = "write more places, the check characters among them"
+        yield document.problem((*at, "check"), message, remedy)
 
 
 def _pint_name(text: str) -> str | None:
@@ -330,9 +439,11 @@ def _limit(document: Document, at: PathInFile, step: Measure) -> Iterator[Proble
         message = "a reading without a limit is not judged, over range or not"
         yield document.problem((*at, "over_range"), message, "add a limit, or remove this", key=True)
     yield from _limits(document, (*at, "limit"), limit, step.unit)
-    least = None if quantity_of(step.unit or "") is not step.quantity else least_of(step.quantity, step.unit)
+    known = quantity_of(step.unit or "") is step.quantity
+    least = least_of(step.quantity, step.unit, step.waveform) if known else None
     if least is not None and step.minus_leads is None:  # without its leads, a reading may be a little below zero
-        yield from settled(document, (*at, "limit"), limit, least, str(step.quantity))
+        what = f"{step.quantity} of ac (r.m.s.)" if step.waveform == "ac" else str(step.quantity)
+        yield from settled(document, (*at, "limit"), limit, least, what)
 
 
 def _limits(document: Document, at: PathInFile, limit: object, unit: str | None) -> Iterator[Problem]:
@@ -652,12 +763,28 @@ def _meter(document: Document, at: PathInFile, step: Measure) -> Iterator[Proble
     yield from _guard_band(document, at, {key: value for key, value in written.items() if value is not None})
 
 
+def _binding(draft: Draft, document: Document, at: PathInFile, step: Measure) -> Iterator[Problem]:
+    """A limit that nobody may override, and that holds nobody up."""
+    if not step.binding_limit:
+        return
+    if step.limit is None:
+        message = "there is no limit to be binding"
+        yield document.problem((*at, "binding_limit"), message, "add a limit, or remove this", key=True)
+    elif step.next is None or (isinstance(step.next, dict) and Verdict.NONCONFORMING not in step.next):
+        ids = [name for _, name in draft.ids]
+        following = ids[ids.index(step.id) + 1 :]
+        on = f' to "{following[0]}"' if following else ""
+        message = f"the limit is binding, and a nonconforming reading simply goes on{on}"
+        remedy = 'add "nonconforming: a-step" to its next'
+        yield document.problem((*at, "binding_limit"), message, remedy, key=True)
+
+
 def _plausible(document: Document, at: PathInFile, step: Measure | Series) -> Iterator[Problem]:
     if step.plausible is not None and step.plausible[0] >= step.plausible[1]:
         low, high = sorted(step.plausible)
         remedy = f"write [{low}, {high}]" if low != high else "write two numbers with room between them"
         yield document.problem((*at, "plausible"), "the lower value is not below the upper", remedy)
-    elif step.plausible is not None and step.plausible[1] < 0 and step.quantity in NEVER_NEGATIVE:
+    elif step.plausible is not None and step.plausible[1] < 0 and never_negative(step.quantity, step.waveform):
         message = f"{step.quantity} is never below zero, so no reading is plausible"
         yield document.problem((*at, "plausible"), message, "write a range above zero")
     elif step.plausible is not None and step.quantity is Quantity.TEMPERATURE and step.unit is not None:
@@ -699,6 +826,10 @@ def _phrases(document: Document, at: PathInFile, step: Observe, reserved: frozen
             if said in reserved or said.startswith(tuple(f"{word} " for word in _TAKES_MORE)):
                 message = f"{shown(said)} is a procedure word"
                 yield document.problem(path, message, "choose words that say what is seen, heard or felt")
+            elif isinstance(read := parse(said), Reading) and read.value is not None:
+                message = f"{shown(said)} is a reading"
+                remedy = "choose words that say what is seen, heard or felt, or make it a measure step"
+                yield document.problem(path, message, remedy)
             elif said in first and first[said][0] != key:
                 line, column = document.place(first[said][1])
                 message = f'{shown(said)} means the answer "{first[said][0]}" already, at {line}:{column}'

@@ -12,8 +12,8 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping
 
 from handsfree.judge.meter import Meter
+from handsfree.procedure.dead import NOTHING_MEASURED, Energy, disproved
 from handsfree.procedure.model import EnergySource, Item, Measure, SpokenStep, Verdict
-from handsfree.procedure.proof import Energy
 from handsfree.session.events import Mark, Record
 from handsfree.session.ledger import Ledger, Off
 from handsfree.spoken.meaning import Quantity
@@ -29,6 +29,7 @@ class Equipment:
         self._replaced: dict[str, str] = {}  # parts by name, and the step that verifies each
         self._unverified: set[str] = set()  # of these
         self._tested: dict[str, str | None] = {}  # voltage steps since isolating, and the meter used
+        self._voltages = NOTHING_MEASURED
 
     # -- what is known -------------------------------------------------------------------------------------------------
 
@@ -59,6 +60,15 @@ class Equipment:
         One that is proved on a live source before and after proves nothing of another one in between.
         """
         return len(set(self._tested.values())) <= 1
+
+    def against(self, step: SpokenStep) -> tuple[str, ...]:
+        """The steps that found a voltage, or may have, where ``step`` is to prove dead, and were not measured again."""
+        found = (self._voltages.against(step, source) for source in step.proves_dead)
+        return tuple(dict.fromkeys(other for steps in found for other in steps))
+
+    def found_voltage(self, step: SpokenStep) -> bool:
+        """Whether the last reading of a step stands against proving dead."""
+        return any(failed == step.id for _, failed in self._voltages.failed)
 
     def blocked(self, step: SpokenStep) -> str | None:
         """Why a step is forbidden now; None where it is not."""
@@ -93,17 +103,22 @@ class Equipment:
         return self._all(live, Energy.ISOLATED)
 
     def prove_dead(self, step: SpokenStep) -> list[Record]:
-        """The sources that a step proves dead are so, where they are isolated.
+        """The sources that a step proves dead are so, where they are isolated and no voltage stands against it.
 
         Dead and not isolated is a supply that happens to be off: it can come back.
         """
         if step.proves_dead:
             self.prove_anew()
-        isolated = [source for source in step.proves_dead if self.energy[source] is Energy.ISOLATED]
+        isolated = [
+            source
+            for source in step.proves_dead
+            if self.energy[source] is Energy.ISOLATED and not self._voltages.against(step, source)
+        ]
         return self._all(isolated, Energy.PROVED_DEAD)
 
     def energise(self, step: SpokenStep) -> list[Record]:
         """The sources that a step energises are live."""
+        self._voltages = self._voltages.energised(step.energises)
         return self._all(step.energises, Energy.LIVE)
 
     def take_off(self, step: SpokenStep, counted: Mapping[str, int]) -> list[Record]:
@@ -168,14 +183,25 @@ class Equipment:
 
     # -- measuring towards a proof -------------------------------------------------------------------------------------
 
-    def measured(self, step: Measure, meter: Meter | None) -> None:
-        """Something was measured; the voltages since isolating show whether the meter works that proves dead."""
+    def measured(self, step: Measure, outcome: str | None, meter: Meter | None) -> list[Record]:
+        """Something was measured; the voltages since isolating show whether the meter works that proves dead.
+
+        A voltage where there should be none stands against the proof; once there is one, it takes the proof back.
+        """
         if step.quantity is Quantity.VOLTAGE:
             self._tested[step.id] = meter.meter if meter is not None else None
+        there = disproved(step, outcome, self.energy, self._sources)
+        self._voltages = self._voltages.after(step, outcome, self.energy, self._sources)
+        return self._all(there, Energy.ISOLATED)
 
     def prove_anew(self) -> None:
         """A proof begins or is over: the voltages measured until now show nothing of the next one."""
         self._tested.clear()
+
+    def begin_proof(self) -> None:
+        """A proof begins from its first step: whatever was measured is measured again."""
+        self.prove_anew()
+        self._voltages = NOTHING_MEASURED
 
     # -- records -------------------------------------------------------------------------------------------------------
 

@@ -54,6 +54,7 @@ from handsfree.judge import progress
 from handsfree.judge.assess import Means, assess, doubt_about, plausible
 from handsfree.judge.meter import Meter
 from handsfree.judge.uncertain import JudgingError
+from handsfree.procedure.dead import Energy
 from handsfree.procedure.model import (
     OPENING,
     Calculate,
@@ -71,7 +72,6 @@ from handsfree.procedure.model import (
     Verdict,
     Watch,
 )
-from handsfree.procedure.proof import Energy
 from handsfree.session.equipment import Equipment
 from handsfree.session.events import (
     Act,
@@ -674,7 +674,7 @@ class Session:
         self._record(Mark.READING, taken.data(step))
         self._note_implausible(taken, step)
         self._worn.pop(step.id, None)
-        self._equipment.measured(step, assessment.meter)
+        self._acts += self._equipment.measured(step, taken.outcome, assessment.meter)
         self._say(sentence(taken.words), "reading")
         again = taken.outcome == Verdict.UNDECIDED and self.procedure.target(step.id, taken.outcome) == step.id
         if again and assessment.decision is not None:
@@ -1020,7 +1020,7 @@ class Session:
             return None
         if step.binding_limit or step.isolates or step.proves_dead or step.energises or step.lead_zero:
             return None
-        if step.id in self._equipment.unverified.values():
+        if step.id in self._equipment.unverified.values() or self._equipment.found_voltage(step):
             return None
         target = self.procedure.target(step.id, Verdict.CONFORMING)
         if target == self.procedure.target(step.id, outcome):
@@ -1222,10 +1222,14 @@ class Session:
         """What a completed step makes of the equipment."""
         equipment = self._equipment
         self._acts += equipment.isolate(step)
+        found = equipment.against(step)
         if step.proves_dead and not equipment.one_meter:
             self._refuse(_TWO_METERS)
         else:
             self._acts += equipment.prove_dead(step)
+        if found:
+            readings = " and ".join(self._measure(other).reading for other in found)
+            self._refuse(f"that is no proof: {readings} did not conform, and was not measured again")
         self._acts += equipment.energise(step)
         self._acts += equipment.take_off(step, self._within.counted)
         self._acts += equipment.put_back(step, self._within.counted)
@@ -1245,7 +1249,7 @@ class Session:
         within = self._within if place == self._at else None
         back = self._return or Return(place, wanted, len(self._path), within)
         names = " and ".join(source.name for key, source in self.procedure.sources.items() if key in wanted)
-        self._equipment.prove_anew()
+        self._equipment.begin_proof()
         self._say(f"Dead is to be proved again: {names}. Then we go on where we were.", "status")
         if not self._go(start):
             return False

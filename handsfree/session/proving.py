@@ -14,11 +14,10 @@ from __future__ import annotations
 from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 
-from handsfree.procedure.model import Do, Item, Measure, Procedure, SpokenStep, Step
-from handsfree.procedure.proof import Energy
+from handsfree.procedure.dead import Energy, is_voltage
+from handsfree.procedure.model import Do, Item, Procedure, SpokenStep, Step
 from handsfree.session.instruction import Within
 from handsfree.session.ledger import Ledger
-from handsfree.spoken.meaning import Quantity
 
 
 @dataclass(frozen=True, slots=True)
@@ -54,13 +53,9 @@ def first_step(
         return None
     place = next(place for place, step in enumerate(steps) if wanted & {*step.isolates, *step.proves_dead})
     if not wanted & set(steps[place].isolates):
-        while place and _is_voltage(steps[place - 1]):
+        while place and is_voltage(steps[place - 1]):
             place -= 1
     return steps[place].id
-
-
-def _is_voltage(step: SpokenStep) -> bool:
-    return isinstance(step, Measure) and step.quantity is Quantity.VOLTAGE
 
 
 def opens_only_what_is_off(step: Step, off: Ledger) -> bool:

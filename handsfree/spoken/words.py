@@ -102,9 +102,11 @@ def _about_items(items: tuple[str, ...]) -> Expression:
 
 
 def reserved() -> frozenset[str]:
-    """Phrases that a procedure may not use as an answer, since they are procedure words at every step."""
-    yes_and_no = {*PHRASES[Word.AFFIRM], *PHRASES[Word.NEGATIVE]}
-    return frozenset(phrase for phrases in PHRASES.values() for phrase in phrases) - yes_and_no
+    """Phrases that a procedure may not use as an answer, since they are procedure words.
+
+    Yes and no among them: said once more to a question of the tool, they would answer the next step.
+    """
+    return frozenset(phrase for phrases in PHRASES.values() for phrase in phrases)
 
 
 def tree(open_words: Iterable[Word], correction: Expression | None, items: tuple[str, ...] = ()) -> Expression | None:

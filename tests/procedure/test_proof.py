@@ -64,7 +64,8 @@ def only(*steps: str) -> tuple[Rule, str, str]:
 
 
 OFF = do("off", "isolates: [mains, oil]")
-DEAD = do("dead", "proves_dead: [mains, oil]")
+DEAD = measure("dead", "proves_dead: [mains, oil], next: {nonconforming: off}")
+MAINS_DEAD = measure("dead", "proves_dead: [mains], next: {nonconforming: off}")
 
 
 def test_a_procedure_that_keeps_every_rule_is_proved() -> None:
@@ -72,11 +73,12 @@ def test_a_procedure_that_keeps_every_rule_is_proved() -> None:
         proved(
             OFF,
             do("cover-off", "takes_off: [cover]"),
-            DEAD,
+            DEAD.replace("nonconforming: off", "nonconforming: again"),
             do("inside", "hands_inside: true"),
             do("cover-on", "puts_back: [cover]"),
             do("on", "energises: [mains]"),
-            measure("try", "needs_live: [mains], next: {nonconforming: end}"),
+            measure("try", "needs_live: [mains], next: {conforming: end, nonconforming: end}"),
+            do("again", "isolates: [mains, oil], next: dead"),
         )
         == ()
     )
@@ -84,16 +86,16 @@ def test_a_procedure_that_keeps_every_rule_is_proved() -> None:
 
 def test_hands_do_not_go_inside_before_every_source_is_proved_dead() -> None:
     inside = do("inside", "hands_inside: true")
-    assert only(OFF, do("dead", "proves_dead: [mains]"), inside) == (
+    assert only(OFF, MAINS_DEAD, inside) == (
         Rule.HANDS_INSIDE,
         "inside",
-        "off (done) -> dead (done) -> inside",
+        "off (done) -> dead (conforming) -> inside",
     )
     assert proved(OFF, DEAD, inside) == ()
 
 
 def test_a_source_that_is_isolated_at_the_start_is_not_yet_proved_dead() -> None:
-    (finding,) = proved(OFF, do("dead", "proves_dead: [mains]"), do("inside", "hands_inside: true"))
+    (finding,) = proved(OFF, MAINS_DEAD, do("inside", "hands_inside: true"))
     assert finding.message == 'the step "inside" has "hands_inside" and is reached while "oil" is isolated'
     assert finding.remedy == "isolate it and prove it dead on every way to this step"
 
@@ -101,7 +103,8 @@ def test_a_source_that_is_isolated_at_the_start_is_not_yet_proved_dead() -> None
 def test_a_source_that_was_energised_again_is_live() -> None:
     inside = do("inside", "hands_inside: true")
     assert (
-        only(OFF, DEAD, do("on", "energises: [oil]"), inside)[2] == "off (done) -> dead (done) -> on (done) -> inside"
+        only(OFF, DEAD, do("on", "energises: [oil]"), inside)[2]
+        == "off (done) -> dead (conforming) -> on (done) -> inside"
     )
 
 
@@ -141,7 +144,7 @@ def test_an_undecided_reading_takes_an_earlier_proof_back() -> None:
     (finding,) = proved(OFF, DEAD, measure("again", again), do("inside", "hands_inside: true"))
     assert (finding.rule, finding.way) == (
         Rule.HANDS_INSIDE,
-        "off (done) -> dead (done) -> again (undecided) -> inside",
+        "off (done) -> dead (conforming) -> again (undecided) -> inside",
     )
 
 
@@ -158,9 +161,99 @@ def test_what_needs_power_begins_live() -> None:
 
 
 def test_a_source_is_isolated_before_it_is_proved_dead() -> None:
-    assert only(DEAD) == (Rule.PROVES_DEAD, "dead", "dead")
-    assert proved(OFF, DEAD) == ()
-    assert proved(do("both", "isolates: [mains, oil], proves_dead: [mains, oil]")) == ()
+    dead = measure("dead", "proves_dead: [mains, oil], next: {nonconforming: end}")
+    assert only(dead) == (Rule.PROVES_DEAD, "dead", "dead")
+    assert proved(OFF, dead) == ()
+    assert proved(dead.replace("proves_dead", "isolates: [mains, oil], proves_dead")) == ()
+
+
+def volts(id: str, more: str) -> str:
+    """A voltage with a limit of its own, or none."""
+    return f"  - {{id: {id}, kind: measure, say: Measure., reading: {id}, quantity: voltage, unit: volt, {more}}}\n"
+
+
+LIMIT = "limit: {at_most: 1}"
+AFTER = volts("after", "limit: {between: [207, 253]}, proves_dead: [mains], next: {nonconforming: off}")
+MAINS_OFF = do("off", "isolates: [mains]")
+
+
+def test_a_tester_that_works_proves_dead_what_was_measured_dead() -> None:
+    probe = volts("probe", f"{LIMIT}, next: {{nonconforming: off}}")
+    assert proved(MAINS_OFF, probe, AFTER) == ()
+    assert only(MAINS_OFF, AFTER) == (Rule.SHOWN_DEAD, "after", "off (done) -> after")
+    again = do("again", "isolates: [mains], next: after")  # and nothing is measured after isolating again
+    steps = (MAINS_OFF, probe, observe("ask", "next: {red: again, blue: after}"), AFTER, do("done", "next: end"), again)
+    assert only(*steps)[2] == "off (done) -> probe (conforming) -> ask (red) -> again (done) -> after"
+
+
+@pytest.mark.parametrize("missing", ["next: {conforming: after}", "next: {nonconforming: off, undecided: after}"])
+def test_a_voltage_that_did_not_conform_is_not_passed_over(missing: str) -> None:
+    (finding,) = proved(MAINS_OFF, volts("probe", f"{LIMIT}, {missing}"), AFTER)
+    outcome = "undecided" if "undecided" in missing else "nonconforming"
+    assert (finding.rule, finding.way) == (Rule.PASSED_OVER, f"off (done) -> probe ({outcome}) -> after")
+    assert finding.message == 'the step "after" proves "mains" dead, and "probe" did not conform on this way'
+
+
+def test_another_voltage_that_conforms_does_not_make_up_for_one_that_did_not() -> None:
+    probe, other = volts("probe", LIMIT), volts("other", f"{LIMIT}, next: {{nonconforming: off}}")
+    assert only(MAINS_OFF, probe, other, AFTER)[::2] == (
+        Rule.PASSED_OVER,
+        "off (done) -> probe (nonconforming) -> other (conforming) -> after",
+    )
+
+
+def test_isolating_again_does_not_make_up_for_a_voltage_that_was_found() -> None:
+    probe = volts("probe", f"{LIMIT}, next: {{conforming: other, nonconforming: again}}")
+    again = do("again", "isolates: [mains]")
+    other = volts("other", f"{LIMIT}, next: {{nonconforming: off}}")
+    assert only(MAINS_OFF, probe, again, other, AFTER)[2] == (
+        "off (done) -> probe (nonconforming) -> again (done) -> other (conforming) -> after"
+    )
+
+
+# 50 V ac and 120 V dc: extra-low voltage of IEC 60364-4-41, from memory.
+@pytest.mark.parametrize(
+    ("limit", "dead"),
+    [
+        ("limit: {at_most: 50}", True),
+        ("limit: {at_most: 50.1}", False),
+        ("limit: {at_most: 50.1}, waveform: ac", False),
+        ("limit: {at_most: 120}, waveform: dc", True),
+        ("limit: {at_most: 121}, waveform: dc", False),
+        ("limit: {nominal: 0, plus_minus: 1}, waveform: dc", True),
+        ("limit: {between: [2, 5]}", False),
+        ("limit: {at_least: 0}, waveform: dc", False),
+        ("limit: {at_most: 1}, over_range: conforming", False),
+        ("limit: {at_most: 1}, nameplate: true", False),
+        ("limit: {at_most: 1}, needs_live: [pump]", False),
+        ("plausible: [0, 1]", False),
+    ],
+)
+def test_what_shows_that_there_is_no_voltage(limit: str, dead: bool) -> None:
+    way = "" if "plausible" in limit else ", next: {nonconforming: off}"
+    source = text(MAINS_OFF, volts("probe", limit + way), AFTER)
+    source = source.replace("sources:\n", "sources:\n  pump: {name: pump, kind: electrical}\n")
+    findings = prove(loads(source.encode(), "f").procedure)
+    assert {finding.rule for finding in findings} == (set() if dead else {Rule.SHOWN_DEAD})
+
+
+def test_a_kilovolt_is_a_thousand_volts() -> None:
+    probe = volts("probe", f"{LIMIT}, next: {{nonconforming: off}}").replace("unit: volt", "unit: kilovolt")
+    assert only(MAINS_OFF, probe, AFTER)[0] is Rule.SHOWN_DEAD
+
+
+def test_a_voltage_at_a_source_that_was_proved_dead_takes_the_proof_back() -> None:
+    probe = volts("probe", f"{LIMIT}, next: {{nonconforming: off}}")
+    more = volts("more", f"{LIMIT}, next: {{conforming: end, nonconforming: oil}}")
+    steps = (do("off", "isolates: [mains, oil]"), probe, AFTER, do("oil", "proves_dead: [oil]"))
+    inside = do("inside", "hands_inside: true")
+    assert proved(*steps, inside) == ()
+    assert only(*steps, more.replace("oil}", "inside}"), inside)[2].endswith("more (nonconforming) -> inside")
+
+
+def test_a_supply_that_was_bad_before_isolating_says_nothing_of_the_proof() -> None:
+    supply = volts("supply", "limit: {between: [207, 253]}, next: {conforming: off, nonconforming: off}")
+    assert proved(supply, MAINS_OFF, MAINS_DEAD) == ()
 
 
 def test_nothing_comes_off_while_an_electrical_source_is_live() -> None:
@@ -275,6 +368,15 @@ def test_no_way_goes_round_for_ever() -> None:
     assert proved(first, do("round"), do("and-round", "next: first")) == ()
 
 
+def test_a_step_is_not_left_by_unable_alone() -> None:
+    (finding,) = proved(do("again", "next: again, unable: end"))
+    assert (finding.rule, finding.step) == (Rule.NO_TRAP, "again")
+    assert finding.message == 'from the step "again" on, only "unable" leads to an end'
+    round_about = (do("first", "unable: end"), do("second", "next: first"))
+    assert only(*round_about)[:2] == (Rule.NO_TRAP, "first")
+    assert proved(observe("look", "next: {red: look, blue: end}, unable: end")) == ()
+
+
 def test_a_measurement_that_repeats_until_it_conforms_is_no_trap() -> None:
     assert proved(measure("again", "next: {nonconforming: again}")) == ()
 
@@ -353,36 +455,52 @@ def advice(*steps: str, head: str = "") -> list[str]:
     return [f"{problem.message}; {problem.remedy}" for problem in advise(loads(source.encode(), "f"))]
 
 
+ON = "next: end"  # whatever the verdict
+
+
+def test_a_limit_that_nothing_comes_of_is_pointed_out() -> None:
+    told = (
+        'a nonconforming reading at the step "m" just goes on to the next step; add "nonconforming: a-step" to its next'
+    )
+    assert advice(measure("m")) == [told]
+    assert advice(measure("m", "next: {conforming: end}")) == [told]
+    assert advice(measure("m", ON)) == []
+    assert advice(measure("m", "next: {nonconforming: end}")) == []
+    chosen = choose("pick", "m", "conforming: end, nonconforming: end")
+    assert advice(measure("m"), chosen) == []
+    assert advice(measure("m").replace("limit: {at_most: 1}", "plausible: [0, 1]")) == []
+
+
 def test_a_writer_who_chose_a_rule_is_told_where_an_undecided_reading_has_no_way_on() -> None:
     rule = "decision_rule: guarded acceptance\n"
-    assert advice(measure("m")) == []
-    assert advice(measure("m"), head=rule) == [
+    assert advice(measure("m", ON)) == []
+    assert advice(measure("m", ON), head=rule) == [
         'a reading that stays undecided at the step "m" has no way on; add "undecided: a-step" to its next, or '
         '"unable: a-step"'
     ]
-    assert advice(measure("m", "next: {undecided: end}"), head=rule) == []
-    assert advice(measure("m", "unable: end"), head=rule) == []
-    assert advice(measure("m", "decision_rule: simple acceptance"), head=rule) == []
-    assert advice(measure("m"), head="decision_rule: simple acceptance\n") == []
+    assert advice(measure("m", "next: {nonconforming: end, undecided: end}"), head=rule) == []
+    assert advice(measure("m", f"{ON}, unable: end"), head=rule) == []
+    assert advice(measure("m", f"{ON}, decision_rule: simple acceptance"), head=rule) == []
+    assert advice(measure("m", ON), head="decision_rule: simple acceptance\n") == []
 
 
 def test_low_resistances_beside_measured_leads_are_pointed_out() -> None:
-    contact = ohms("contact", "limit: {at_most: 1}")
+    contact = ohms("contact", f"limit: {{at_most: 1}}, {ON}")
     assert advice(contact) == []
     assert advice(LEADS, contact) == [
         '"leads" measures the leads and the step "contact" keeps them in; add "minus_leads: leads"'
     ]
-    assert advice(LEADS, ohms("contact", "limit: {at_least: 100}")) == []
+    assert advice(LEADS, ohms("contact", f"limit: {{at_least: 100}}, {ON}")) == []
 
 
 def test_live_steps_beside_one_that_demands_a_rating_are_pointed_out() -> None:
-    rated = measure("one", "needs_live: [mains], needs_rating: {category: CAT III, volts: 600}")
-    other = measure("other", "needs_live: [mains]")
+    rated = measure("one", "needs_live: [mains], needs_rating: {category: CAT III, volts: 600}, next: other")
+    other = measure("other", f"needs_live: [mains], {ON}")
     assert advice(other) == []
     assert advice(rated, other) == [
         'the step "other" is done live with a meter of any rating; add "needs_rating: {category: CAT III, volts: 600}"'
     ]
-    assert advice(rated, measure("other")) == []
+    assert advice(rated, measure("other", ON)) == []
 
 
 # -- figures and watches -----------------------------------------------------------------------------------------------
@@ -429,8 +547,8 @@ def test_an_undecided_figure_leads_back_to_the_input_that_is_read_last() -> None
 
 
 def test_a_watch_that_does_not_conform_proves_nothing_dead() -> None:
-    steps = (do("off", "isolates: [mains]"), do("oil", "proves_dead: [oil]"))
-    proving = watch("cold", more="proves_dead: [mains], next: {nonconforming: inside}")
+    steps = (OFF, MAINS_DEAD)
+    proving = watch("cold", more="proves_dead: [oil], next: {nonconforming: inside}")
     rule, step, way = only(*steps, proving, do("inside", "hands_inside: true"))
     assert (rule, step) == (Rule.HANDS_INSIDE, "inside")
     assert way.endswith("cold (nonconforming) -> inside")

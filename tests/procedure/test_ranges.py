@@ -44,6 +44,27 @@ def test_nothing_is_colder_than_absolute_zero(unit: str, low: str, coldest: str)
     assert len(told(watch)) == 1
 
 
+# -- alternating voltages and currents ---------------------------------------------------------------------------------
+
+ALTERNATING = "quantity: current, unit: ampere, waveform: ac"
+
+
+def test_an_alternating_current_is_never_below_zero() -> None:
+    never = "current of ac (r.m.s.) is never below zero, so "
+    assert problems(measure(f"{ALTERNATING}, limit: {{at_most: -1}}")) == [
+        f"{never}no reading conforms; write a limit above zero"
+    ]
+    assert problems(measure(f"{ALTERNATING}, limit: {{at_least: 0}}")) == [
+        f"{never}every reading conforms; write a limit above zero, or remove it"
+    ]
+    assert problems(measure(f"{ALTERNATING}, plausible: [-5, -1]")) == [
+        "current is never below zero, so no reading is plausible; write a range above zero"
+    ]
+    assert problems(measure(f"{ALTERNATING}, limit: {{between: [-1, 1]}}")) == []
+    assert problems(measure(f"{ALTERNATING.replace(': ac', ': dc')}, limit: {{at_most: -1}}")) == []
+    assert problems(measure(f"{ALTERNATING.removesuffix(', waveform: ac')}, limit: {{at_least: 0}}")) == []
+
+
 # -- curves ------------------------------------------------------------------------------------------------------------
 
 BETA = "ohms_at_25: 10000, beta: 3977, lowest: -40, highest: 85"

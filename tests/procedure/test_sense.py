@@ -72,7 +72,7 @@ def test_a_step_with_faults_of_its_own_can_still_be_a_target() -> None:
     assert [line.split(":")[0] for line in told(steps)] == ["2", "2"]  # the two faults of b, none of a
 
 
-@pytest.mark.parametrize("key", ["isolates", "proves_dead", "energises", "needs_isolated", "needs_live"])
+@pytest.mark.parametrize("key", ["isolates", "energises", "needs_isolated", "needs_live"])
 def test_every_source_that_is_spoken_of_exists(key: str) -> None:
     assert told(f"  - {{id: a, kind: do, say: Work., {key}: [mains]}}\n") == []
     column = len(f"  - {{id: a, kind: do, say: Work., {key}: [mains, ") + 1
@@ -249,6 +249,98 @@ def test_a_reading_without_a_limit_changes_nothing() -> None:
         f'{at(step, "proves_dead")}: "proves_dead" waits for a conforming reading, and this step has no limit; '
         "add a limit, such as limit: {at_most: 1}"
     ]
+
+
+VOLTS = "quantity: voltage, unit: volt"
+
+
+@pytest.mark.parametrize(
+    ("step", "dead"),
+    [
+        ("  - {id: a, kind: do, say: Work., proves_dead: [mains]}\n", False),
+        (measure("quantity: resistance, unit: ohm, limit: {at_most: 1}, proves_dead: [mains]"), False),
+        (measure(f"{VOLTS}, nameplate: true, limit: {{at_most: 1}}, proves_dead: [mains]"), False),
+        (measure(f"{VOLTS}, limit: {{at_most: 1}}, proves_dead: [mains]"), True),
+        (measure(f"{VOLTS}, limit: {{between: [207, 253]}}, proves_dead: [mains]"), True),
+    ],
+)
+def test_an_electrical_source_is_proved_dead_by_a_voltage(step: str, dead: bool) -> None:
+    problem = (
+        f'{at(step, "mains]")}: "mains" is electrical, and this step measures no voltage that could prove it dead; '
+        "move it to the measure step of the voltage, or to the one after it that proves the tester again"
+    )
+    assert told(step) == ([] if dead else [problem])
+
+
+def test_another_source_may_be_proved_dead_by_hand() -> None:
+    step = "  - {id: a, kind: do, say: Push., proves_dead: [mains]}\n"
+    loads((HEAD.replace("electrical", "mechanical") + step + END).encode(), "f")
+
+
+def test_no_hands_are_inside_when_a_source_comes_on() -> None:
+    step = "  - {id: a, kind: do, say: Switch it on., hands_inside: true, energises: [mains]}\n"
+    assert told(step) == [
+        f'{at(step, "hands_inside")}: hands are inside while "mains" comes on; take the hands out: remove it, or '
+        "energise in a step of its own"
+    ]
+    assert told(step.replace("hands_inside: true, ", "")) == []
+
+
+def test_a_binding_limit_does_not_just_go_on() -> None:
+    step = measure(f"{VOLTS}, limit: {{at_most: 1}}, binding_limit: true, next: {{undecided: end}}")
+    problem = 'the limit is binding, and a nonconforming reading simply goes on to "end"'
+    assert told(step) == [f'{at(step, "binding_limit")}: {problem}; add "nonconforming: a-step" to its next']
+    assert len(told(step.replace(", next: {undecided: end}", ""))) == 1
+    assert told(step.replace("undecided", "nonconforming")) == []
+    assert told(step.replace("{undecided: end}", "end")) == []
+    unjudged = measure(f"{VOLTS}, binding_limit: true")
+    assert told(unjudged) == [
+        f"{at(unjudged, 'binding_limit')}: there is no limit to be binding; add a limit, or remove this"
+    ]
+
+
+@pytest.mark.parametrize(
+    ("form", "message"),
+    [
+        ("pattern: AA-99, check: luhn", 'nothing that looks like "AA-99" can have check characters of "luhn"'),
+        ("pattern: AA-99, check: mod 11-2", 'nothing that looks like "AA-99" can have check characters of "mod 11-2"'),
+        (
+            "pattern: AA-AA, check: mod 97-10",
+            'nothing that looks like "AA-AA" can have check characters of "mod 97-10"',
+        ),
+        ('pattern: "9", check: luhn', 'nothing that looks like "9" can have check characters of "luhn"'),
+        ("most: 2, check: mod 97-10", 'nothing that looks like "99" can have check characters of "mod 97-10"'),
+        ('pattern: "9999", check: luhn', None),
+        ("pattern: XX-99, check: luhn", None),
+        ('pattern: "9999A", check: mod 11-2', None),  # the last may be an X
+        ("pattern: AA-99, check: mod 97-10", None),
+        ("pattern: AA-AA, check: mod 37-2", None),
+        ("most: 8, check: luhn", None),
+    ],
+)
+def test_an_opening_form_is_one_that_something_can_have(form: str, message: str | None) -> None:
+    head = HEAD.replace("sources:", f"opening:\n  serial: {{{form}}}\nsources:")
+    if message is None:
+        loads((head + END).encode(), "f")
+        return
+    with pytest.raises(ProcedureError) as caught:
+        loads((head + END).encode(), "f")
+    (problem,) = caught.value.problems
+    assert problem.message == message
+    assert ("mod 37-2 and mod 97-10 take letters" in problem.remedy) == ("A" in form)
+
+
+def test_as_many_are_counted_as_come_off() -> None:
+    def screws(times: int, each: str = "screws") -> str:
+        piece = f"pieces: [{{say: Out with them., times: {times}, each: {each}}}]"
+        return f"  - {{id: a, kind: do, say: Work., takes_off: [{{item: screws, count: 4}}], {piece}}}\n"
+
+    step = screws(6)
+    assert told(step) == [
+        f"{at(step, '6')}: 6 screws are counted here, and 4 come off at this step; write the same number at both places"
+    ]
+    assert told(screws(4)) == []
+    assert told(screws(6, "turns")) == []
 
 
 OHMS = "quantity: resistance, unit: ohm"

@@ -21,6 +21,7 @@ from hypothesis.stateful import RuleBasedStateMachine, initialize, precondition,
 
 from handsfree.judge.meterfile import load_meters
 from handsfree.judge.verdict import judge
+from handsfree.procedure.dead import shows_dead
 from handsfree.procedure.load import load
 from handsfree.procedure.model import (
     Calculate,
@@ -139,6 +140,7 @@ class Witness:
         self.procedure: Procedure = session.procedure
         self.time = START
         self.energy: dict[str, str] = {}
+        self.found: dict[str, str | None] = {}  # last verdicts of the steps that show a source dead, since it was live
         self.off: set[str] = set()
         self.readings: dict[str, str] = {}  # id -> step
         self.corrected: set[str] = set()
@@ -226,6 +228,10 @@ class Witness:
         match record.mark:
             case Mark.ENERGY:
                 self.energy[data["source"]] = data["state"]
+                if data["state"] == "live":
+                    self.found.clear()
+                if data["state"] == "proved dead" and self.procedure.sources[data["source"]].kind == "electrical":
+                    assert set(self.found.values()) == {"conforming"}
             case Mark.TAKEN_OFF:
                 self.off.add(data["item"])
             case Mark.PUT_BACK:
@@ -316,6 +322,8 @@ class Witness:
         assert data["verdict"] in {None if judged is None else judged.value, *open_too} - ({None} if judged else set())
         self.readings[data["id"]] = step.id
         self.left_by[step.id] = data["verdict"]
+        if shows_dead(step) and not step.proves_dead:
+            self.found[step.id] = data["verdict"]
         if all(record.mark is not Mark.CORRECTED for record in records):  # a correction is said from anywhere
             self._check_hands(step.id)
 

@@ -582,6 +582,87 @@ steps:
     assert talk.all(Mark.DONE)[-1]["step"] == "blocked"
 
 
+# -- a voltage where there should be none ------------------------------------------------------------------------------
+
+# What ``check`` refuses is not proved, and the session takes it for no proof either.
+PASSED_OVER = loads(
+    (
+        HEAD
+        + """
+sources:
+  mains: {name: supply cord, kind: electrical}
+steps:
+  - {id: unplug, kind: do, say: Pull the plug and lock it., isolates: [mains]}
+  - {id: dead, kind: measure, say: Measure the terminals., needs_isolated: [mains], reading: terminals,
+     quantity: voltage, unit: volt, waveform: ac, limit: {at_most: 1}, next: {undecided: tester}}
+  - {id: tester, kind: measure, say: Measure the live socket., proves_dead: [mains], reading: live socket,
+     quantity: voltage, unit: volt, waveform: ac, limit: {between: [207, 253]}, next: {nonconforming: unplug}}
+  - {id: open, kind: do, say: Take the cover off., hands_inside: true}
+  - {id: recheck, kind: measure, say: Measure the terminals once more., reading: terminals again,
+     quantity: voltage, unit: volt, waveform: ac, limit: {at_most: 1}, next: {nonconforming: coil}}
+  - {id: coil, kind: do, say: Pull the coil., hands_inside: true}
+  - {id: end, kind: conclude, finding: Done., condition: sound, action: Nothing.}
+"""
+    ).encode(),
+    "passed-over.yaml",
+).procedure
+
+
+def test_a_voltage_that_was_passed_over_is_no_proof_until_it_is_measured_again() -> None:
+    assert prove(PASSED_OVER)
+    talk = Talk(PASSED_OVER).hear("done", "two hundred thirty volts")
+    assert talk.session.at == "tester"
+    talk.hear("two hundred thirty one volts")
+    assert talk.energy == "isolated"
+    assert talk.said[1:3] == [
+        "Not possible: that is no proof: terminals did not conform, and was not measured again.",
+        "Dead is to be proved again: supply cord. Then we go on where we were.",
+    ]
+    assert talk.session.at == "unplug"
+    talk.hear("done", "zero point two volts", "two hundred thirty volts")
+    assert (talk.session.at, talk.energy) == ("open", "proved dead")
+
+
+def test_an_undecided_voltage_that_was_passed_over_is_no_proof() -> None:
+    talk = Talk(PASSED_OVER).hear("done", "less than three hundred volts")
+    assert talk.all(Mark.READING)[-1]["verdict"] == "undecided"
+    assert talk.session.at == "tester"
+    assert talk.hear("two hundred thirty volts").energy == "isolated"
+
+
+def test_a_corrected_voltage_is_measured_again() -> None:
+    talk = Talk(PASSED_OVER).hear("done", "two hundred thirty volts", "correction zero point two volts")
+    assert talk.hear("two hundred thirty volts").energy == "proved dead"
+
+
+def test_nobody_overrides_a_voltage_that_was_found() -> None:
+    procedure = small("""
+sources:
+  mains: {name: supply cord, kind: electrical}
+steps:
+  - {id: unplug, kind: do, say: Pull the plug and lock it., isolates: [mains]}
+  - {id: dead, kind: measure, say: Measure the terminals., needs_isolated: [mains], reading: terminals,
+     quantity: voltage, unit: volt, waveform: ac, limit: {at_most: 1}, next: {nonconforming: unplug}}
+  - {id: tester, kind: measure, say: Measure the live socket., proves_dead: [mains], reading: live socket,
+     quantity: voltage, unit: volt, waveform: ac, limit: {between: [207, 253]}, next: {nonconforming: unplug}}
+  - {id: end, kind: conclude, finding: Done., condition: sound, action: Nothing.}
+""")
+    talk = Talk(procedure).hear("done", "two hundred thirty volts")
+    assert talk.session.at == "unplug"
+    assert "no use at this step" in talk.hear("override not needed").said[0]
+    assert talk.session.at == "unplug"
+
+
+def test_a_voltage_at_what_was_proved_dead_takes_the_proof_back() -> None:
+    talk = Talk(PASSED_OVER).hear("done", "zero point two volts", "two hundred thirty volts", "done")
+    assert (talk.session.at, talk.energy) == ("recheck", "proved dead")
+    talk.hear("two hundred thirty volts")
+    assert talk.energy == "isolated"
+    assert talk.session.at == "unplug"
+    talk.hear("done", "zero point two volts", "two hundred thirty volts")
+    assert (talk.session.at, talk.energy) == ("coil", "proved dead")
+
+
 # -- DISREGARD --------------------------------------------------------------------------------------------------------
 
 
