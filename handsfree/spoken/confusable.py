@@ -24,6 +24,8 @@ LIKE = {
     "niner": ("five",),
     "thirteen": ("fourteen",),
     "fourteen": ("thirteen",),
+    "eight": ("a",),  # thousand
+    "a": ("eight",),
     "bar": ("four",),
     "four": ("bar",),
     "fower": ("bar",),

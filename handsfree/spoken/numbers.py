@@ -126,8 +126,9 @@ def whole(*, heard: bool = False) -> Expression:
     more = Some(Alt((DIGIT, ZERO)), 1, (_HEARD_DIGITS if heard else _SAID_DIGITS) - 1)
     digits = Rule(Seq((DIGIT, more)), _digits, "digits")
     cardinals: tuple[Expression, ...] = (_BELOW_100, _HUNDREDS, _THOUSANDS, _MANY_HUNDREDS, _HUNDREDS_LEFT_OUT)
+    cardinals += (_A_THOUSAND,)  # unheard it would be taken for "eight thousand"
     if not heard:
-        cardinals += (_A_THOUSAND, _MILLIONS)  # "a thousand" is what a recogniser makes of a grunt
+        cardinals += (_MILLIONS,)
     return Alt((Rule(Alt((NOUGHT, *cardinals)), _digits, "cardinal"), digits))
 
 

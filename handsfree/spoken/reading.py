@@ -146,16 +146,22 @@ def _sentences(expect: Expectation, *, heard: bool = False) -> Expression:
 def elsewhere(expect: Expectation) -> Expression:
     """Readings of the other quantities a meter shows, which a recogniser listens for so that they are refused.
 
-    A volt said where ohms are asked for must be heard as a volt, not as the likeliest number of ohms. Only units that
-    are one word: shorter ones ("c", "p s i") would be heard in any noise.
+    A volt said where ohms are asked for must be heard as a volt, not as the likeliest number of ohms, and "minus" where
+    nothing is below zero as that, not as "niner". Only units that are one word: shorter ones ("c", "p s i") would be
+    heard in any noise.
     """
+    number = numbers.number(heard=True)
     said, own = set[str](), set[str]()
     for word, named in units.spellings().items():
         if any(unit.quantity is expect.quantity for unit in named):
             own.add(word)
         elif " " not in word and len(word) > 2 and any(unit.name in _SHOWN for unit in named):
             said.add(word)
-    return Seq((numbers.number(heard=True), Alt(tuple(map(spoken, sorted(said - own))))))
+    others: list[Expression] = [Seq((number, Alt(tuple(map(spoken, sorted(said - own))))))]
+    unit = _unit(expect, heard=True)
+    if expect.quantity in units.NEVER_NEGATIVE and unit is not None:
+        others.append(Seq((numbers.MINUS, number, Opt(unit))))
+    return Alt(tuple(others))
 
 
 _SHOWN = frozenset[str]().union(*(units.near(units.DEFAULT_UNIT[quantity]) for quantity in units.METERED))
