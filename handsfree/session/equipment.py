@@ -40,8 +40,12 @@ class Equipment:
 
     @property
     def states(self) -> list[str]:
-        """Each source by name, and what is known of it."""
-        return [f"{source.name} {self.energy[key].value}" for key, source in self._sources.items()]
+        """Each source by name, what is known of it, and whether a voltage was measured there."""
+        found = {source for source, _ in self._voltages.failed if self.energy[source] is not Energy.LIVE}
+        return [
+            f"{source.name} {self.energy[key].value}{', but not found dead' if key in found else ''}"
+            for key, source in self._sources.items()
+        ]
 
     @property
     def unproved(self) -> frozenset[str]:

@@ -612,6 +612,7 @@ def test_a_voltage_that_was_passed_over_is_no_proof_until_it_is_measured_again()
     assert prove(PASSED_OVER)
     talk = Talk(PASSED_OVER).hear("done", "two hundred thirty volts")
     assert talk.session.at == "tester"
+    assert "supply cord isolated, but not found dead." in talk.hear("how far").said[0]
     talk.hear("two hundred thirty one volts")
     assert talk.energy == "isolated"
     assert talk.said[1:3] == [

@@ -99,6 +99,21 @@ def test_the_figures_of_radiotelephony_are_heard_or_asked_for_and_never_taken_fo
     assert meant == Reading(Kind.READING, "9.5", "volt") or utterance.confidence < ACCEPT
 
 
+@pytest.mark.parametrize(
+    ("name", "meant"),
+    [("a_thousand_ohms", Reading(Kind.READING, "1000", "ohm")), ("minus_zero_point_one_ohms", None)],
+)
+def test_what_is_easily_taken_for_another_figure_is_heard_as_it_is_or_not_at_all(
+    ear: Recogniser, name: str, meant: Reading | None
+) -> None:
+    what = asked(Quantity.RESISTANCE)
+    ear.open(what)
+    utterance = ear.hear(clip(name))
+    understood = grammar.understand(utterance.text, what)
+    assert utterance.confidence is not None
+    assert understood == meant or isinstance(understood, grammar.Refusal) or utterance.confidence < ACCEPT
+
+
 @pytest.mark.parametrize("name", ["five_point_two_ohms", "four_hundred_eighty_volts"])
 def test_a_reading_is_heard_with_every_unit_open(ear: Recogniser, name: str) -> None:
     ear.open(EVERYTHING)
