@@ -118,6 +118,7 @@ from handsfree.spoken.identifiers import Misheard, say_identifier
 from handsfree.spoken.meaning import (
     Answer,
     Command,
+    Expectation,
     Kind,
     Meaning,
     Open,
@@ -201,13 +202,18 @@ class _Noting:
 
 @dataclass(frozen=True, slots=True)
 class _Query:
-    """Why a reading is not taken at once: for the record, and the question."""
+    """Why a reading is not taken at once: for the record, and the question.
+
+    ``rivals`` are the readings that it may have been as well, where that is why.
+    """
 
     reason: str
     question: str
+    rivals: tuple[Reading, ...] = ()
 
 
 _SLOWER = 0.85
+_UNCLEAR = "not heard clearly"
 _BAD = str(Verdict.NONCONFORMING)
 _NOT_OFF = "Nothing is off that is counted."
 _TWO_METERS = "the meter was changed while proving dead, so nothing is proved. Use one meter throughout"
@@ -235,6 +241,7 @@ class Session:
         self._equipment = Equipment(procedure.sources)
         self._readings = Readings(procedure)
         self._doubted: Reading | None = None
+        self._rivals: tuple[Reading, ...] = ()  # what may have been said instead of the reading in doubt
         self._doubted_correction: Reading | None = None
         self._last: tuple[str, str | None] | None = None  # the step left last and its reading's id, for DISREGARD
         self._owed: dict[str, str | None] = {}  # steps to be done again, with the outcome by which they were left
@@ -328,10 +335,9 @@ class Session:
         step = self.procedure.step(self._at)
         if self._readings.last(self._path) is None:
             words -= {Word.READ_BACK}
-        wrong = self._wrong()
-        if wrong is None:
+        correction = self._correctable()
+        if correction is None:
             words -= {Word.CORRECTION}
-        correction = None if wrong is None or Word.CORRECTION not in words else self._readings.asked(wrong).expectation
         if len(self._path) < 2:
             words -= {Word.GO_BACK}
         if self._last is None and not self._readings.of_watch(self._vigil):
@@ -353,6 +359,13 @@ class Session:
         if isinstance(step, Observe):
             return Open(answers=step.answers, words=words, correction=correction)
         return Open(answers=counts, words=words, correction=correction)
+
+    def _correctable(self) -> Expectation | None:
+        """What may be said after CORRECTION; None where nothing can be put right. What is in doubt comes first."""
+        if self._phase is Phase.DOUBT:
+            return self._asking().expectation
+        wrong = self._wrong()
+        return None if wrong is None else self._readings.asked(wrong).expectation
 
     def _measure(self, id: str) -> Measure:
         """The step of this id, of which it is known that it measures."""
@@ -540,24 +553,29 @@ class Session:
             self._hear_between(event.text, unsure=unsure)
             return
         if isinstance(meaning, Refusal):
-            self._ask_again(event.text, meaning.reason)
+            self._ask_again(event.text, _UNCLEAR if unsure else meaning.reason)
         elif event.confidence is not None and event.confidence < self._policy.reject:
-            self._ask_again(event.text, "not heard clearly")
+            self._ask_again(event.text, _UNCLEAR)
         elif isinstance(meaning, Spelled | Respelled):
             self._spell(meaning)  # it is read back and affirmed in any case
         elif isinstance(meaning, Reading):
             self._hear_reading(meaning, event, unsure=unsure)
         elif unsure and not harmless and not self._counts_on(meaning):
             # An answer or a command is short: saying it again costs less than confirming it.
-            self._ask_again(event.text, "not heard clearly")
+            self._ask_again(event.text, _UNCLEAR)
         elif isinstance(meaning, Answer):
             self._again = 0
             self._answer(meaning.key, event.text)
+        elif meaning.reading is not None and self._phase is Phase.DOUBT:
+            self._hear_reading(meaning.reading, event, unsure=unsure)
         elif meaning.reading is not None and not self._may_correct(event, meaning.reading):
             pass
         else:
             self._again = 0
+            asked = self._phase
             _WORDS[self._phase, meaning.word](self, meaning)
+            if meaning.word in _ASIDE and self._phase is asked and asked in (Phase.DOUBT, Phase.LEAVING):
+                self._speak(self._question)  # so that AFFIRM answers what was said last
 
     # -- readings and answers ------------------------------------------------------------------------------------------
 
@@ -575,6 +593,9 @@ class Session:
         self._heard_at = self._now
         doubted = self._doubted if self._phase is Phase.DOUBT else None
         query = self._query(event, reading, step, means, None if unsure else doubted)
+        if query is None and not unsure and doubted is not None and self._rivals:
+            query = self._contradicted(reading, doubted)
+        self._rivals = query.rivals if query is not None else ()
         if query is not None:
             self._doubted = reading
             self._record(Mark.ASKED_AGAIN, {"step": self._at, "text": event.text, "reason": query.reason})
@@ -586,6 +607,13 @@ class Session:
         else:
             self._take(reading)
 
+    def _contradicted(self, reading: Reading, doubted: Reading) -> _Query | None:
+        """Why an answer is to be confirmed that is neither what was in doubt nor what that may have been."""
+        if reading == doubted or reading in self._rivals:
+            return None
+        question = f"I heard {say_reading(reading, by_digits=True)}. Affirm, or say the digits one by one."
+        return _Query(f"neither {say_reading(doubted)} nor what that may have been", question)
+
     def _may_correct(self, event: Heard, reading: Reading) -> bool:
         """Whether a reading said after CORRECTION can be taken; asks again where it is to be confirmed."""
         old = self._wrong()
@@ -596,7 +624,10 @@ class Session:
         query = self._query(event, reading, step, means, self._doubted_correction)
         self._doubted_correction = None if query is None else reading
         if query is not None:
-            self._ask_again(event.text, f"{query.reason}. Say correction and the digits one by one")
+            self._record(Mark.ASKED_AGAIN, {"step": self._at, "text": event.text, "reason": query.reason})
+            heard, stands = say_reading(reading, by_digits=True), say_reading(old.reading)
+            asked = f"I heard correction, {heard}. Say correction and the digits once more. Until then {stands} stands."
+            self._say(asked, "asked again")
         return query is None
 
     def _may_be(self, reading: Reading, step: Measure, means: Means) -> bool:
@@ -636,7 +667,8 @@ class Session:
         if reading == doubted and not (misheard and any(word in TWIN for word in words)):
             return None  # said again, and not with the words that sound alike
         if doubt is not None and misheard:
-            return _Query(doubt.reason, f"I heard {digits}. Affirm, or say the digits one by one.")
+            rivals = tuple(other.reading for other in doubt.others)
+            return _Query(doubt.reason, f"I heard {digits}. Affirm, or say the digits one by one.", rivals)
         if event.confidence is not None and followed:
             before = self._readings.before(step, self._vigil)
             other = progress.likelier(words, reading, step, before, likely, unlikely)
@@ -1052,7 +1084,9 @@ class Session:
     def _where_goes(self, command: Command) -> None:
         meant = self._meant(command)
         if not meant:
-            self._say(_NOT_OFF if command.item is None else f"{capital(command.item)}: not off.", "status")
+            part = self._within.partly_off
+            not_off = _NOT_OFF if command.item is None else f"{capital(command.item)}: not off."
+            self._say(f"Coming off: {part}." if part else not_off, "status")
         for off in meant:
             self._say(f"{capital(off.name)}: {off.whereabouts}", "status")
 
@@ -1679,7 +1713,9 @@ class Session:
         self._say(f"{capital(what)}, {reason}. Recorded.", "answer")
         target = self._way_round(step)
         if target is None:
-            self._refuse("the procedure has no way round this step. Say go back, or end session")
+            reason = "the procedure has no way round this step"
+            self._record(Mark.REFUSED, {"step": self._at, "reason": reason})
+            self._say(f"{capital(reason)}. Do it, say go back, or end session.", "refused")
             return
         self._last = (step.id, None)
         self._outcomes.pop(step.id, None)
@@ -1771,7 +1807,9 @@ class Session:
     def _ask_again(self, text: str, reason: str) -> None:
         self._again += 1
         self._record(Mark.ASKED_AGAIN, {"step": self._at, "text": text, "reason": reason})
-        if self._again == 1 or reason != self._why:
+        if self._phase is Phase.DOUBT:  # so that AFFIRM answers what was said last
+            self._say(f"Say again. {self._question.text}", "asked again")
+        elif self._again == 1 or reason != self._why:
             self._why = reason
             self._say(f"Say again. {sentence(reason)}", "asked again")
         else:
@@ -1822,6 +1860,9 @@ _HARMLESS = frozenset(
         *(Word.WHAT_IS_OFF, Word.WHERE_GOES, Word.HOW_MANY, Word.HOW_LONG),
     }
 )
+
+# What is answered beside a question that stands.
+_ASIDE = _HARMLESS - {Word.SAY_AGAIN, Word.STAND_BY}
 
 
 def _words() -> dict[tuple[Phase, Word], Callable[[Session, Command], None]]:
@@ -1883,6 +1924,7 @@ def _words() -> dict[tuple[Phase, Word], Callable[[Session, Command], None]]:
         Phase.DOUBT: {
             **status,
             Word.AFFIRM: Session._affirm_doubted,
+            Word.CORRECTION: Session._deny_doubted,
             Word.NEGATIVE: Session._deny_doubted,
             Word.DISREGARD: Session._deny_doubted,
         },

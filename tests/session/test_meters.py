@@ -601,6 +601,51 @@ def test_the_same_digits_twice_are_believed_though_they_could_be_others() -> Non
     assert talk.hear("nine point four ohms", confidence=0.9).last["value"] == "9.4"
 
 
+def in_doubt() -> Talk:
+    return Talk(coil(limit="{at_most: 30}")).hear("fifteen ohms", confidence=0.9)
+
+
+def test_an_answer_that_is_neither_what_was_in_doubt_nor_what_that_may_have_been_is_confirmed_too() -> None:
+    talk = in_doubt().hear("one two ohms", confidence=0.9)
+    assert talk.all(Mark.READING) == []
+    assert talk.said == ["I heard one two ohms. Affirm, or say the digits one by one."]
+    assert talk.all(Mark.ASKED_AGAIN)[-1]["reason"] == "neither fifteen ohms nor what that may have been"
+    assert talk.hear("one two ohms", confidence=0.9).last["value"] == "12"
+    fifty = Talk(coil(limit="{at_most: 30}")).hear("fifty ohms", confidence=0.9)
+    assert fifty.said == ["I heard five zero ohms. Affirm, or say the digits one by one."]
+    assert fifty.hear("one five ohms", confidence=0.9).last["value"] == "15"  # what it may have been
+
+
+def test_correction_puts_right_what_is_in_doubt() -> None:
+    assert in_doubt().hear("correction one five ohms", confidence=0.9).last["value"] == "15"
+    talk = in_doubt().hear("correction")
+    assert talk.said == ["Say the reading again."]
+    assert talk.hear("affirm").all(Mark.READING) == []
+
+
+@pytest.mark.parametrize("aside", ["how far", "roger", "how do you read"])
+def test_whatever_is_answered_beside_a_question_the_question_is_said_after_it(aside: str) -> None:
+    question = "I heard one five ohms. Affirm, or say the digits one by one."
+    assert in_doubt().hear(aside).said[-1] == question
+    assert in_doubt().hear("rumble").said == [f"Say again. {question}"]
+
+
+def test_a_correction_in_doubt_says_what_was_heard_and_what_stands() -> None:
+    loaded = small("""
+  - {id: coil, kind: measure, say: Measure the coil., reading: coil, quantity: resistance, unit: ohm,
+     limit: {at_most: 30}, next: {nonconforming: bad}}
+  - {id: wait, kind: do, say: Wait.}""")
+    talk = Talk(loaded).hear("twelve ohms", "correction fifteen ohms", confidence=0.9)
+    asked = "I heard correction, one five ohms. Say correction and the digits once more. Until then twelve ohms stands."
+    assert talk.said == [asked]
+    assert talk.hear("correction one five ohms", confidence=0.9).last["value"] == "15"
+
+
+def test_no_reason_is_given_about_words_that_were_not_heard_surely() -> None:
+    assert Talk(coil()).hear("five volts", confidence=0.1).said == ["Say again. Not heard clearly."]
+    assert "volt" in Talk(coil()).hear("five volts", confidence=0.9).said[0]
+
+
 def test_what_the_meter_cannot_show_was_not_said() -> None:
     high = coil(limit="{at_least: 100}")
     assert Talk(high).hear("sixteen point zero ohms", confidence=0.9).all(Mark.READING) == []  # or one hundred sixteen
