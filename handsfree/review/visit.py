@@ -112,6 +112,7 @@ class Part:
     verifying: str
     verified: datetime | None
     by: int | None
+    taken_back: datetime | None = None  # when it was said that it was not replaced after all
 
 
 @dataclass(frozen=True, slots=True)
@@ -285,7 +286,10 @@ def parts(entries: Sequence[Entry], numbers: Mapping[str, int]) -> tuple[Part, .
     rows: list[Part] = []
     for at, entry in enumerate(entries):
         data = entry.data
-        if entry.kind is Mark.REPLACED:
+        if entry.kind is Mark.REPLACED and data.get("stands") is False:
+            taken_back = [number for number, row in enumerate(rows) if row.part == entry_text(data, "part")]
+            rows[taken_back[-1]] = replace(rows[taken_back[-1]], taken_back=entry.time)
+        elif entry.kind is Mark.REPLACED:
             verifying = entry_text(data, "verified_by")
             verified, by = _verified(entries[at + 1 :], entry_text(data, "part"), verifying, withdrawn)
             rows.append(
@@ -311,7 +315,7 @@ def _verified(later: Sequence[Entry], part: str, step: str, withdrawn: set[str])
     for entry in later:
         data = entry.data
         if entry.kind is Mark.REPLACED and data.get("part") == part:
-            break  # and the new one was replaced
+            break  # and the new one was replaced, or this was taken back
         if entry.kind is Mark.VERIFIED and data.get("part") == part:
             verified = entry.time if data.get("stands") else None
         elif entry.kind is Mark.READING and data.get("step") == step and data.get("id") not in withdrawn:

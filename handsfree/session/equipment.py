@@ -13,7 +13,7 @@ from collections.abc import Iterable, Mapping
 
 from handsfree.judge.meter import Meter
 from handsfree.procedure.dead import NOTHING_MEASURED, Energy, disproved
-from handsfree.procedure.model import EnergySource, Item, Measure, SpokenStep, Verdict
+from handsfree.procedure.model import Do, EnergySource, Item, Measure, SpokenStep, Verdict
 from handsfree.session.events import Mark, Record
 from handsfree.session.ledger import Ledger, Off
 from handsfree.spoken.meaning import Quantity
@@ -28,6 +28,7 @@ class Equipment:
         self.off = Ledger()
         self._replaced: dict[str, str] = {}  # parts by name, and the step that verifies each
         self._unverified: set[str] = set()  # of these
+        self._new: set[str] = set()  # of these, those whose replacement was not taken back
         self._tested: dict[str, str | None] = {}  # voltage steps since isolating, and the meter used
         self._voltages = NOTHING_MEASURED
 
@@ -152,6 +153,7 @@ class Equipment:
         """There is a new part, which is not verified before the step ``verified_by`` is completed."""
         self._replaced[part] = verified_by
         self._unverified.add(part)
+        self._new.add(part)
 
     def verify(self, step: SpokenStep) -> list[Record]:
         """The new parts are verified that wait for this step."""
@@ -171,6 +173,10 @@ class Equipment:
     def take_back(self, step: SpokenStep) -> list[Record]:
         """What a step made safe is not until it is done again; what it took off or energised stays so."""
         records = self.disprove(step, None) + self._all(step.isolates, Energy.LIVE)
+        replaces = step.replaces if isinstance(step, Do) else None
+        if replaces is not None and replaces.part in self._new:
+            self._new.discard(replaces.part)
+            records.append(Record(Mark.REPLACED, {"step": step.id, "part": replaces.part, "stands": False}))
         for part in self._verified_by(step):
             if part not in self._unverified:
                 self._unverified.add(part)

@@ -54,7 +54,9 @@ class Mark(StrEnum):
     #                  item left out where it is about none; checked is false where a recogniser made the text
     MARKED = "marked"  # {step}: a moment that the supervisor should look at
     TIMER = "timer"  # {step, timer, state: "started", "told", "over" or "cancelled", seconds, left}
-    REPLACED = "replaced"  # {step, part, old, new, reading, reason, verified_by}: serial numbers old and new, or null
+    # {step, part, old, new, reading, reason, verified_by}: serial numbers old and new, or null. Taken back: {step, part,
+    # stands: false}
+    REPLACED = "replaced"
     VERIFIED = "verified"  # {step, part, stands}: a part that was replaced was shown to work; or that was taken back
     ENERGY = "energy"  # {source, name, state}: "live", "isolated", "proved dead"; once for each source at the start
     TAKEN_OFF = "taken off"  # {step, item, count, place, orientation}; those that are not known are left out

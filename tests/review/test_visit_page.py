@@ -215,6 +215,14 @@ def test_a_new_part_that_nothing_shows_to_work_is_not_verified(
     assert "Not verified new fan motor" in root.all("div", class_="finding")[0].text
 
 
+def test_a_replacement_that_was_taken_back_says_so(tmp_path: Path) -> None:
+    through = TO_THE_POWER[: TO_THE_POWER.index("unable not fitted") + 1]
+    root = page(record(tmp_path / "visit", (*through, "disregard")))
+    (table,) = section(root, "parts").all("table")
+    assert rows(table)[0][3].startswith("taken back")
+    assert "Not verified" not in root.all("div", class_="finding")[0].text
+
+
 def test_an_overridden_limit_stands_beside_its_reading_and_the_finding(tmp_path: Path) -> None:
     said = (*OPENING, *TO_THE_SCREWS, *SCREWS, *TO_THE_MOTOR[:-2], "140 ohms", "override agreed with the office")
     root = page(record(tmp_path / "visit", said))

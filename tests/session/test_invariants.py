@@ -269,7 +269,7 @@ class Witness:
                 assert data["count"] >= 0
             case Mark.TIMER:
                 assert (data["state"] == "over") == (data["left"] <= 0 and data["state"] != "cancelled")
-            case Mark.REPLACED:
+            case Mark.REPLACED if data.get("stands", True):
                 self.unverified[data["verified_by"]] = data["part"]
             case Mark.VERIFIED if data["stands"]:
                 del self.unverified[data["step"]]

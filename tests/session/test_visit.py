@@ -579,6 +579,15 @@ def test_a_part_is_replaced_with_both_serials_its_reason_and_what_must_verify_it
     assert visit.all(Mark.VERIFIED) == [{"step": "fan-current", "part": "fan motor", "stands": True}]
 
 
+def test_a_replacement_that_is_taken_back_is_on_record_as_that() -> None:
+    visit = Visit().hear(*MOTOR_IN)
+    visit.hear("disregard")
+    assert visit.all(Mark.REPLACED)[1:] == [{"step": "motor-new", "part": "fan motor", "stands": False}]
+    visit.hear("four", "go ahead", "go ahead", "four", "done")
+    visit.hear("alfa one two three four", "affirm", "alfa one two three six", "affirm")
+    assert [data.get("new") for data in visit.all(Mark.REPLACED)] == ["A-1235", None, "A-1236"]
+
+
 def test_a_serial_that_cannot_be_read_is_a_deviation_and_the_part_is_still_replaced() -> None:
     visit = Visit().hear(*MOTOR_OUT, "unable it is damaged", "alfa one two three five", "affirm")
     assert visit.deviations == [("unable", "it is damaged", "serial of the old fan motor")]
