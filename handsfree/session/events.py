@@ -54,8 +54,8 @@ class Mark(StrEnum):
     #                  item left out where it is about none; checked is false where a recogniser made the text
     MARKED = "marked"  # {step}: a moment that the supervisor should look at
     TIMER = "timer"  # {step, timer, state: "started", "told", "over" or "cancelled", seconds, left}
-    # {step, part, old, new, reading, reason, verified_by}: serial numbers old and new, or null. Taken back: {step, part,
-    # stands: false}
+    # {step, part, old, new, reading, reason, verified_by}: serial numbers old and new, or null. Where it is taken back,
+    # {step, part, stands: false}
     REPLACED = "replaced"
     VERIFIED = "verified"  # {step, part, stands}: a part that was replaced was shown to work; or that was taken back
     ENERGY = "energy"  # {source, name, state}: "live", "isolated", "proved dead"; once for each source at the start

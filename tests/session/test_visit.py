@@ -639,7 +639,7 @@ def test_a_limit_may_be_overridden_for_a_reason_and_the_reading_stays_as_it_was(
     ("way", "reading", "at"),
     [
         (TO_SCREWS_BACK[:-2], "two point two ohms", "earth-strap-tight"),  # its limit is binding
-        ((*TO_POWER, "done"), "zero point six amps", "unplug-suspect"),  # it verifies the new motor
+        ((*TO_POWER, "done"), "zero point six amps", "unplug-fan"),  # it verifies the new motor
     ],
 )
 def test_a_binding_limit_and_one_that_verifies_a_new_part_cannot_be_overridden(
