@@ -214,6 +214,8 @@ class _Query:
 
 _SLOWER = 0.85
 _UNCLEAR = "not heard clearly"
+_TALK = 0.05  # below it was most likely not said to the tool: talk in the room would have it talk all the time
+_TALKED = 3  # times in a row, after which it is said what may be said
 _BAD = str(Verdict.NONCONFORMING)
 _NOT_OFF = "Nothing is off that is counted."
 _TWO_METERS = "the meter was changed while proving dead, so nothing is proved. Use one meter throughout"
@@ -548,6 +550,9 @@ class Session:
         unsure = event.confidence is not None and event.confidence < self._policy.doubt
         if self._phase is Phase.PAUSED and (isinstance(meaning, Refusal) or unsure):
             return  # talk in the room: it stands in the record, and nobody is interrupted
+        if event.confidence is not None and event.confidence < _TALK and not self._between:
+            self._hear_talk(event.text)
+            return
         harmless = isinstance(meaning, Command) and meaning.word in _HARMLESS
         if self._between and (isinstance(meaning, Refusal) or (unsure and not harmless)):
             self._hear_between(event.text, unsure=unsure)
@@ -578,6 +583,13 @@ class Session:
                 self._speak(self._question)  # so that AFFIRM answers what was said last
 
     # -- readings and answers ------------------------------------------------------------------------------------------
+
+    def _hear_talk(self, text: str) -> None:
+        """What was most likely not said to the tool is answered by its tone alone, and now and then by what to say."""
+        self._again += 1
+        self._record(Mark.ASKED_AGAIN, {"step": self._at, "text": text, "reason": _UNCLEAR})
+        if self._again % _TALKED == 0:
+            self._say(f"Say again. {self._hint()}", "asked again")
 
     def _hear_reading(self, reading: Reading, event: Heard, *, unsure: bool) -> None:
         step = self._asking()

@@ -148,9 +148,11 @@ class Conversation:
 
     def _carry_out(self, event: Event, acts: Sequence[Act]) -> None:
         self._watch(event, acts)
-        self._said, self._cut_off = [act for act in acts if isinstance(act, Say)], []
+        said = [act for act in acts if isinstance(act, Say)]
+        if said:
+            self._said, self._cut_off = said, []
         before, after = _tones(event, acts)
-        if before is not None and not (self._said and self._said[0].about == "caution"):  # which has a tone of its own
+        if before is not None and not (said and said[0].about == "caution"):  # which has a tone of its own
             self._voice.tone(before)
         for act in acts:
             match act:

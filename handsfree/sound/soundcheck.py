@@ -261,7 +261,8 @@ def _about_noise(snr: float, index: float, hum: float | None) -> list[str]:
         expect = "expect to be asked again often"
     else:
         expect = "expect most readings to be asked again"
-    return [f"Speech is only {snr:.0f} decibels above the noise: {remedy}; {expect}."]
+    above = "a decibel" if round(snr) == 1 else f"{snr:.0f} decibels"
+    return [f"Speech is only {above} above the noise: {remedy}; {expect}."]
 
 
 # -- the check itself --------------------------------------------------------------------------------------------------

@@ -291,6 +291,15 @@ def test_what_cannot_be_taken_is_asked_again_with_the_reason_and_moves_nothing(
     assert talk.session.open == before
 
 
+def test_talk_in_the_room_is_answered_by_no_word_but_every_third_time() -> None:
+    talk = at("coil")
+    for said in ([], [], ["Say again. Say the digits one by one, then the unit."], []):
+        talk.hear("eleven volts", confidence=0.01)
+        assert talk.new == [Mark.ASKED_AGAIN]
+        assert talk.said == said
+    assert talk.session.at == "coil"
+
+
 def test_who_is_not_understood_twice_is_told_how_to_say_it() -> None:
     assert at("coil").hear("mumble", "mumble").said == ["Say again. Say the digits one by one, then the unit."]
     assert at("listen").hear("mumble", "mumble").said == ["Say again. Say it gets warm or it stays cold."]

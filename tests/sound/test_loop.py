@@ -392,6 +392,18 @@ def test_what_a_noise_cut_off_is_said_again_and_what_an_answer_followed_is_not(p
     conversation.close()
 
 
+def test_what_talk_in_the_room_cut_off_is_said_again(procedure: Path, folder: Path) -> None:
+    speaker = Speaker()
+    conversation, opened = begun(procedure, folder, None, speaker)
+    conversation.handle(opened)
+    opening = list(speaker.given)
+    conversation.hush()
+    conversation.handle(Heard(START, "five", 0.01))
+    conversation.resume()
+    assert speaker.given == [*opening, "(again)", *opening]
+    conversation.close()
+
+
 def test_a_loudspeaker_that_is_lost_is_on_record_and_used_again_when_it_is_back(procedure: Path, folder: Path) -> None:
     speaker = Speaker()
     conversation, opened = begun(procedure, folder, None, speaker)
