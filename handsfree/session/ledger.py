@@ -34,9 +34,15 @@ class Off:
     @property
     def whereabouts(self) -> str:
         """Where it goes and how, in sentences; what is not known is said to be so."""
-        known = [part for part in (self.item.place, self.item.orientation) if part]
+        place = closed(self.item.place) if self.item.place else ""
+        return " ".join(filter(None, (place, self.remembered))) or "Its place was not written down."
+
+    @property
+    def remembered(self) -> str:
+        """What is easily forgotten when it goes back, in sentences: how it was turned, and what was remarked."""
+        known = [self.item.orientation] if self.item.orientation else []
         known += [f"You remarked: {remark}" for remark in self.remarks]
-        return " ".join(map(closed, known)) if known else "Its place was not written down."
+        return " ".join(map(closed, known))
 
 
 class Ledger:

@@ -48,6 +48,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import asdict, dataclass, field, replace
 from enum import Enum, auto
+from functools import partial
 from typing import Literal
 
 from handsfree.judge import progress
@@ -235,7 +236,8 @@ class Session:
         self._policy = policy or Policy()
         self._phase = Phase.FRESH
         self._resume = Phase.STEP  # the phase that STAND BY, or the end, interrupted
-        self._asked_in = Phase.STEP  # the phase that END SESSION interrupted
+        self._asked_in = Phase.STEP  # the phase that the question about the end interrupted
+        self._leaving: Callable[[], None] = self._end_early  # what follows when it is affirmed
         self._at = procedure.steps[0].id
         self._path: list[str] = []  # spoken steps entered, oldest first
         self._outcomes: dict[str, str | None] = {}
@@ -1430,6 +1432,8 @@ class Session:
         if isinstance(step, Measure) and step.needs_rating is not None and self._meters.of(step) is None:
             said.append(Say(f"Use a meter of {rating(step.needs_rating)}.", "instruction"))
         said.append(Say(step.say, "instruction"))
+        back = [self._equipment.off[name] for name in step.puts_back if name in self._equipment.off]
+        said += [Say(f"{capital(off.name)}: {off.remembered}", "instruction") for off in back if off.remembered]
         if self._within.piece is not None:
             said.append(Say(self._within.piece.say, "instruction"))
         return said
@@ -1713,10 +1717,20 @@ class Session:
         self._say_again(command)
 
     def _unable_because(self, reason: str) -> None:
-        self._leave_out("unable", reason)
+        self._leave_out_surely("unable", reason)
 
     def _skip_because(self, reason: str) -> None:
-        self._leave_out("skipped", reason)
+        self._leave_out_surely("skipped", reason)
+
+    def _leave_out_surely(self, what: str, reason: str) -> None:
+        """Leaves a step out; where that ends the visit, only when it was affirmed, since nothing leads back."""
+        target = self._way_round(self._here())
+        self._phase = Phase.STEP
+        if target is None or not isinstance(self.procedure.step(target), Conclude):
+            self._leave_out(what, reason)
+            return
+        self._asked_in, self._leaving = Phase.STEP, partial(self._leave_out, what, reason)
+        self._ask(Phase.LEAVING, f"{capital(what)}, {reason}: that ends the visit. Affirm or negative.")
 
     def _leave_out(self, what: str, reason: str) -> None:
         step = self._here()
@@ -1790,10 +1804,13 @@ class Session:
         self._ask_meter()
 
     def _leave(self, command: Command) -> None:
-        self._asked_in = self._phase
+        self._asked_in, self._leaving = self._phase, self._end_early
         self._ask(Phase.LEAVING, "End the session here? Affirm or negative.")
 
     def _left(self, command: Command) -> None:
+        self._leaving()
+
+    def _end_early(self) -> None:
         self._deviate("ended early", "the technician ended the session")
         self._close("stopped")
 

@@ -769,7 +769,7 @@ def test_what_is_gone_back_to_has_made_nothing_safe_until_it_is_done_again() -> 
     assert (talk.session.at, talk.energy) == ("dead", "isolated")
     talk.hear("go back")
     assert (talk.session.at, talk.energy) == ("unplug", "live")
-    talk.hear("unable it is stuck")
+    talk.hear("unable it is stuck", "affirm")
     assert talk.session.finding == "It cannot be isolated."
     talk = at("power").hear("go back")
     assert (talk.session.at, talk.off) == ("close", {"cover"})
@@ -786,6 +786,10 @@ def test_a_source_found_live_after_going_back_is_live() -> None:
 
 def test_unable_with_a_reason_goes_the_way_the_procedure_gives() -> None:
     talk = at("unplug").hear("unable it is stuck")
+    assert talk.said == ["Unable, it is stuck: that ends the visit. Affirm or negative."]
+    assert talk.all(Mark.DEVIATION) == []
+    assert talk.hear("negative").session.at == "unplug"
+    talk.hear("unable it is stuck", "affirm")
     assert talk.all(Mark.DEVIATION) == [{"step": "unplug", "what": "unable", "reason": "it is stuck"}]
     assert talk.session.finding == "It cannot be isolated."
     assert talk.said[-1] == "Session closed. 1 reading, 1 deviation."
@@ -828,7 +832,7 @@ steps:
   - {id: given-up, kind: conclude, finding: Not measured., condition: unresolved, action: Go on.}
   - {id: end, kind: conclude, finding: Measured., condition: sound, action: Go on.}
 """)
-    assert Talk(gap).hear("twelve hertz", "go back", "unable meter failed").session.finding == "Not measured."
+    assert Talk(gap).hear("twelve hertz", "go back", "unable meter failed", "affirm").session.finding == "Not measured."
 
 
 # -- STAND BY and GO AHEAD --------------------------------------------------------------------------------------------
@@ -1014,7 +1018,7 @@ def test_a_session_whose_input_ends_is_closed_as_stopped(phase: str) -> None:
     assert "coil" not in talk.standing  # a doubted reading is none
 
 
-@pytest.mark.parametrize("end", [("end session", "affirm"), ("unable it is stuck",)])
+@pytest.mark.parametrize("end", [("end session", "affirm"), ("unable it is stuck", "affirm")])
 def test_the_closing_entry_is_the_last(end: tuple[str, ...]) -> None:
     talk = at("unplug").hear(*end)
     assert talk.session.closed

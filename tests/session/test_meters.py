@@ -275,7 +275,7 @@ def test_a_meter_of_a_lower_category_is_refused_before_the_instruction_is_said()
 
 
 def test_who_has_no_better_meter_can_leave_the_step() -> None:
-    talk = Talk(LIVE, LOW).hear("done", "unable no tool")
+    talk = Talk(LIVE, LOW).hear("done", "unable no tool", "affirm")
     assert talk.session.finding == "It is bad."
 
 
@@ -461,7 +461,7 @@ REFUSED_LEADS = {
 
 @pytest.mark.parametrize(
     ("words", "deviations"),
-    [(("go back", "it is hidden"), "1 deviation"), (("unable no tool",), "2 deviations")],
+    [(("go back", "it is hidden"), "1 deviation"), (("unable no tool", "affirm"), "2 deviations")],
     ids=["another way", "unable"],
 )
 def test_worn_leads_that_the_work_went_on_without_are_a_deviation(words: tuple[str, ...], deviations: str) -> None:

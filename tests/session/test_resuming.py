@@ -212,7 +212,7 @@ def test_go_back_from_the_beginning_of_the_proof_does_not_open_a_way_inside() ->
 
 
 def test_who_cannot_prove_it_dead_goes_the_way_of_the_procedure_or_ends_the_session() -> None:
-    talk = reopen(at("coil")).hear("unable not safe")
+    talk = reopen(at("coil")).hear("unable not safe", "affirm")
     assert talk.session.finding == "It cannot be isolated."
     talk = reopen(at("coil")).hear("end session", "affirm")
     assert talk.session.closed

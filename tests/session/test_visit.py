@@ -328,7 +328,7 @@ def test_a_wrong_count_that_was_put_right_leaves_nothing_to_override() -> None:
 
 def test_a_session_can_be_ended_while_a_count_is_asked_for() -> None:
     visit = Visit().hear(*TO_SCREWS_BACK, "done", "end session", "negative")
-    assert visit.said[-1] == "Fasten the screws of the rear panel."
+    assert visit.said == ["Fasten the screws of the rear panel.", "Panel screws: The two long ones go at the bottom."]
     assert visit.hear("done", "end session", "affirm").session.closed
 
 
@@ -382,6 +382,15 @@ def test_a_remark_on_how_a_part_was_turned_is_told_when_its_place_is_asked_for()
     assert visit.all(Mark.NOTED)[0]["item"] == "rear panel"
     visit.hear("orientation note", "it is bent")  # nothing comes off here: what came off last is meant
     assert visit.all(Mark.NOTED)[1]["item"] == "rear panel"
+
+
+def test_how_a_part_was_turned_and_what_was_remarked_is_told_where_it_goes_back() -> None:
+    remark = ("orientation note", "one long screw is bent")
+    visit = Visit().hear(*TO_SCREWS, *SCREWS_OFF[:-1], *remark, *TO_SCREWS_BACK[len(TO_SCREWS) + len(SCREWS_OFF) - 1 :])
+    assert visit.session.at == "panel-screws-back"
+    told = "Panel screws: The two long ones go at the bottom. You remarked: one long screw is bent."
+    assert visit.said[-1] == told
+    assert visit.hear("say again").said == ["Fasten the screws of the rear panel.", told]
 
 
 def test_an_orientation_note_with_nothing_off_is_refused() -> None:
@@ -679,7 +688,7 @@ def test_skipping_is_for_instructions_that_nothing_hangs_on_and_has_a_reason() -
     assert visit.session.at == "air-before"
     visit.hear("minus four point five degrees", "the fan is silent")
     # The plug is the way to safety; leaving it out only leads to the end that says so.
-    assert visit.hear("skip this step not needed").session.finding == "The cabinet cannot be isolated."
+    assert visit.hear("skip this step not needed", "affirm").session.finding == "The cabinet cannot be isolated."
 
 
 def test_a_step_that_takes_something_off_cannot_be_skipped() -> None:

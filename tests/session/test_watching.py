@@ -227,7 +227,7 @@ def test_a_reading_before_its_time_is_not_taken_and_talk_meanwhile_is_not_answer
 
 
 def test_unable_leaves_the_watch() -> None:
-    visit = Visit(FALLS_TO).begin().read(13.5).hear("unable meter failed")
+    visit = Visit(FALLS_TO).begin().read(13.5).hear("unable meter failed", "affirm")
     assert visit.session.finding == "It is bad."
     assert visit.all(Mark.DEVIATION)[0]["reason"] == "meter failed"
 
