@@ -32,10 +32,10 @@ from numpy.typing import NDArray
 from handsfree.errors import PlainError
 from handsfree.sound.protocol import RATE
 
-BLOCK = 0.016  # seconds; a prompt that somebody speaks into ends the sooner, the shorter they are
-WINDOW = 200  # blocks, 3.2 s, over which a stream may be late
+BLOCK = 0.008  # seconds; a prompt that somebody speaks into ends the sooner, the shorter they are
+WINDOW = 400  # blocks, 3.2 s, over which a stream may be late
 LATE = 0.064  # seconds by which it may be
-BACKLOG = 1800  # blocks, about 29 s of sound, kept for a reader that is busy
+BACKLOG = 3600  # blocks, about 29 s of sound, kept for a reader that is busy
 BUFFER = 0.2  # seconds PortAudio keeps; with two blocks or less some drivers lose every other one. It delays nothing
 LOST_AFTER = 3.0  # seconds without a block, after which a device counts as lost
 BACK_OFF = (0.25, 0.5, 1.0, 2.0, 4.0)  # seconds between attempts to open a lost device; the last one goes on

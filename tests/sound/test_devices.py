@@ -237,9 +237,9 @@ def test_a_device_clock_that_drifts_for_hours_is_no_loss() -> None:
 
 
 def test_lost_blocks_are_counted_though_the_driver_says_nothing() -> None:
-    assert missed(BLOCK * number for number in range(1000) if not 500 <= number < 510) == 10
-    every_other = missed(BLOCK * number for number in range(0, 2000, 2))
-    assert 700 < every_other <= 1000
+    assert missed(BLOCK * number for number in range(2000) if not 1000 <= number < 1010) == 10
+    every_other = missed(BLOCK * number for number in range(0, 4000, 2))
+    assert 1400 < every_other <= 2000
 
 
 # What runs in the child process. Time is counted in samples from the microphone.
