@@ -93,7 +93,7 @@ def _demo(options: argparse.Namespace) -> int:
     base = options.out or Path(tempfile.mkdtemp(prefix="handsfree-demo-"))
     screen, settings = Screen(), _settings(options)
     rows, as_expected, started, recorded = [], True, time.monotonic(), 0.0
-    with _glance(settings, screen.console) as glance, _recogniser(settings, recorded=True) as recogniser:
+    with _glance(settings, screen.console) as glance, _recogniser(settings) as recogniser:
         for name in names:
             demo = sessions[name]
             audio, _ = read(demo.audio)
@@ -419,17 +419,14 @@ def _pass_on(raw: io.RawIOBase, typed: queue.Queue[bytes]) -> None:
 
 
 @contextmanager
-def _recogniser(settings: Settings, speaker: Speaker | None = None, *, recorded: bool = False) -> Iterator[Recogniser]:
-    """The recogniser that was asked for, in a process of its own.
-
-    Where none was, a session that is ``recorded`` is heard by what is embedded: a recording answers no question.
-    """
+def _recogniser(settings: Settings, speaker: Speaker | None = None) -> Iterator[Recogniser]:
+    """The recogniser that was asked for, or else the best there is, in a process of its own."""
     from handsfree.sound import engines
     from handsfree.sound.apart import Apart
 
     model = engines.find_model(settings.model)
     if settings.engine == "auto":
-        name = speaker.engine if speaker else engines.default(None if recorded else model)
+        name = speaker.engine if speaker else engines.default(model)
     else:
         name = engines.BOTH if settings.engine == "both" else settings.engine
     if speaker is not None and (name != speaker.engine or name not in engines.MAKE):

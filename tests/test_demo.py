@@ -17,8 +17,10 @@ from handsfree.session.events import Mark
 from handsfree.session.journal import Entry, read
 from handsfree.session.replay import verify
 from handsfree.sound import audio
+from handsfree.sound.joint import JointRecogniser
 from handsfree.sound.loop import begin, from_recording
 from handsfree.sound.moonshine import MoonshineRecogniser
+from handsfree.sound.protocol import Recogniser
 from handsfree.sound.voice import SilentVoice
 
 ROOT = Path(__file__).parents[1]
@@ -70,14 +72,16 @@ ALL_SOUND_PATH = (
 )
 
 
-@pytest.fixture(scope="module")
-def recogniser() -> MoonshineRecogniser:
-    return MoonshineRecogniser()
+@pytest.fixture(scope="module", params=["moonshine", "both"])
+def recogniser(request: pytest.FixtureRequest) -> Recogniser:
+    if request.param == "moonshine":
+        return MoonshineRecogniser()
+    return JointRecogniser(None, request.getfixturevalue("english_vosk"))
 
 
 def played(
     name: str,
-    recogniser: MoonshineRecogniser,
+    recogniser: Recogniser,
     folder: Path,
     procedure: str = "bottle-cooler-does-not-cool",
     *meters: str,
@@ -104,7 +108,7 @@ Visits = Callable[[str], Path]
 
 
 @pytest.fixture(scope="module")
-def visit(recogniser: MoonshineRecogniser, tmp_path_factory: pytest.TempPathFactory) -> Visits:
+def visit(recogniser: Recogniser, tmp_path_factory: pytest.TempPathFactory) -> Visits:
     """The folder of a recorded session's record; each is held once."""
 
     @cache
@@ -169,7 +173,7 @@ def test_every_utterance_is_kept_as_a_clip(visit: Visits) -> None:
 
 
 def test_a_recorded_session_is_judged_with_the_meter_its_leads_and_the_rule(
-    recogniser: MoonshineRecogniser, tmp_path: Path
+    recogniser: Recogniser, tmp_path: Path
 ) -> None:
     entries = played("air-curtain", recogniser, tmp_path / "session", "air-curtain-blows-cold", "ostrel-61.yaml")
 
@@ -186,7 +190,7 @@ CABINET = "retarder-proofer-is-off-temperature"
 
 
 def test_a_recorded_cabinet_is_judged_by_its_plate_its_elements_and_how_it_warms(
-    recogniser: MoonshineRecogniser, tmp_path: Path
+    recogniser: Recogniser, tmp_path: Path
 ) -> None:
     entries = played("cabinet-warms", recogniser, tmp_path / "session", CABINET, "ostrel-61.yaml")
 
@@ -213,7 +217,7 @@ def test_a_recorded_cabinet_is_judged_by_its_plate_its_elements_and_how_it_warms
 
 
 def test_a_recorded_cabinet_is_judged_by_its_windings_and_how_its_coil_and_air_cool(
-    recogniser: MoonshineRecogniser, tmp_path: Path
+    recogniser: Recogniser, tmp_path: Path
 ) -> None:
     entries = played("cabinet-cools", recogniser, tmp_path / "session", CABINET, "ostrel-61.yaml")
 
@@ -225,9 +229,7 @@ def test_a_recorded_cabinet_is_judged_by_its_windings_and_how_its_coil_and_air_c
     assert verify(tmp_path / "session") == []
 
 
-def test_a_recorded_visit_keeps_serials_counts_notes_and_a_new_part(
-    recogniser: MoonshineRecogniser, tmp_path: Path
-) -> None:
+def test_a_recorded_visit_keeps_serials_counts_notes_and_a_new_part(recogniser: Recogniser, tmp_path: Path) -> None:
     entries = played("cabinet-motor", recogniser, tmp_path / "session", "display-cabinet-ices-up")
 
     known = {entry.data["what"]: entry.data["value"] for entry in of_kind(entries, Mark.IDENTIFIED)}
