@@ -48,8 +48,9 @@ class Note:
 @dataclass(frozen=True, slots=True)
 class Deviation:
     """A departure from the procedure; ``about`` is empty where it is the step. ``note`` is the reason in own words,
-    ``reading`` the number of the reading whose limit was overridden. ``reasoned`` where a reason belongs to it, and
-    ``resumed`` where it is what a session was left with that was gone on with.
+    ``reading`` the number of the reading whose limit was overridden. ``reasoned`` where a reason belongs to it,
+    ``resumed`` where it is what a session was left with that was gone on with, and ``done_later`` where a step that was
+    left out was done after all.
     """
 
     time: datetime
@@ -61,6 +62,7 @@ class Deviation:
     reading: int | None = None
     reasoned: bool = True
     resumed: datetime | None = None
+    done_later: datetime | None = None
 
 
 # What the session itself finds out: it stands where a reason would, and is what the deviation is about.
@@ -205,8 +207,18 @@ def deviations(entries: Sequence[Entry], notes: Sequence[Note], numbers: Mapping
                 reading=numbers.get(entry_text(data, "reading")),
                 reasoned=reasoned,
                 resumed=_resumed(entries[at + 1 :]),
+                done_later=_done_later(entries[at + 1 :], entry_text(data, "step")) if _left_out(data) else None,
             )
             reason = None
+
+
+def _left_out(data: Mapping[str, Any]) -> bool:
+    return data.get("what") in ("unable", "skipped") and "about" not in data
+
+
+def _done_later(later: Sequence[Entry], step: str) -> datetime | None:
+    carried_out = (Mark.DONE, Mark.READING, Mark.ANSWERED)
+    return next((entry.time for entry in later if entry.kind in carried_out and entry.data.get("step") == step), None)
 
 
 def _resumed(later: Sequence[Entry]) -> datetime | None:

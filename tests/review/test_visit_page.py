@@ -215,6 +215,14 @@ def test_a_new_part_that_nothing_shows_to_work_is_not_verified(
     assert "Not verified new fan motor" in root.all("div", class_="finding")[0].text
 
 
+def test_a_step_that_was_left_out_and_done_after_all_says_so(tmp_path: Path) -> None:
+    said = (*OPENING, "unable no tool", "go back", "done")
+    told = [each.text for each in section(page(record(tmp_path / "visit", said)), "deviations").all("li")]
+    assert told[0].startswith("unable , done later , 09:15:")
+    left_out = [each.text for each in section(page(record(tmp_path / "left", said[:-2])), "deviations").all("li")]
+    assert "done later" not in left_out[0]
+
+
 def test_a_replacement_that_was_taken_back_says_so(tmp_path: Path) -> None:
     through = TO_THE_POWER[: TO_THE_POWER.index("unable not fitted") + 1]
     root = page(record(tmp_path / "visit", (*through, "disregard")))
