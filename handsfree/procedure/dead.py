@@ -62,8 +62,8 @@ def measured_at(step: SpokenStep, energy: Mapping[str, Energy], sources: Mapping
 def disproved(
     step: SpokenStep, outcome: str | None, energy: Mapping[str, Energy], sources: Mapping[str, EnergySource]
 ) -> tuple[str, ...]:
-    """The sources that were proved dead and at which there is a voltage all the same."""
-    if outcome != Verdict.NONCONFORMING or not shows_dead(step) or step.proves_dead:
+    """The sources that were proved dead and at which there is a voltage all the same, or may be."""
+    if outcome in (None, Verdict.CONFORMING) or not shows_dead(step) or step.proves_dead:
         return ()
     return tuple(name for name in measured_at(step, energy, sources) if energy[name] is Energy.PROVED_DEAD)
 
@@ -89,9 +89,10 @@ class Voltages:
             return Voltages(self.shown.union(at) if shows_dead(step) else self.shown, failed)
         if outcome is None:
             return self
+        gone = set(disproved(step, outcome, energy, sources))
         unproved = {name for name in at if name in step.proves_dead or energy[name] is not Energy.PROVED_DEAD}
-        failed = self.failed | {(name, step.id) for name in unproved}
-        return Voltages(self.shown - set(disproved(step, outcome, energy, sources)), failed)
+        failed = self.failed | {(name, step.id) for name in unproved | gone}
+        return Voltages(self.shown - gone, failed)
 
     def isolated(self, sources: Collection[str]) -> Voltages:
         """After isolating, or finding live: what was measured before does not show that these are dead."""

@@ -55,6 +55,7 @@ from handsfree.spoken.reading import parse
 from handsfree.spoken.units import DEFAULT_UNIT, WITH_WAVEFORM, quantity_of, spellings
 from handsfree.spoken.words import PHRASES, REASONS_AFTER
 
+_PARTS = ("half", "quarter", "three quarters")  # of a sight glass, say; no reading is open where something is observed
 # These take words of the speaker's own after them, so no answer may open with them.
 _TAKES_MORE = (
     *(phrase for word in (*REASONS_AFTER, Word.CORRECTION, Word.TIMER, Word.HOW_MANY) for phrase in PHRASES[word]),
@@ -189,7 +190,9 @@ def unsayable(text: str) -> str | None:
             kind, name = unicodedata.category(plain), unicodedata.name(plain, "")
             if kind not in ("Lu", "Ll", "Lt", "Lo", "Nd") or plain.isascii() or name.startswith("LATIN "):
                 continue
-            beside = text[max(place - 1, 0) : place] + text[place + 1 : place + 2]
+            beside = (text[max(place - 1, 0) : place] + text[place + 1 : place + 2]).replace("µ", "").replace("μ", "")
+            if character in "µμ":
+                continue
             if not name.startswith("GREEK ") or any(unicodedata.name(one, "").startswith("GREEK ") for one in beside):
                 return character
     return None
@@ -826,7 +829,7 @@ def _phrases(document: Document, at: PathInFile, step: Observe, reserved: frozen
             if said in reserved or said.startswith(tuple(f"{word} " for word in _TAKES_MORE)):
                 message = f"{shown(said)} is a procedure word"
                 yield document.problem(path, message, "choose words that say what is seen, heard or felt")
-            elif isinstance(read := parse(said), Reading) and read.value is not None:
+            elif isinstance(read := parse(said), Reading) and read.value is not None and said not in _PARTS:
                 message = f"{shown(said)} is a reading"
                 remedy = "choose words that say what is seen, heard or felt, or make it a measure step"
                 yield document.problem(path, message, remedy)

@@ -66,7 +66,12 @@ class Deviation:
 
 
 # What the session itself finds out: it stands where a reason would, and is what the deviation is about.
-_FOUND = frozenset({"left off", "leads refused", "calibration overdue", "outside the plausible range, affirmed"})
+_FOUND = frozenset(
+    {
+        *("left off", "leads refused", "calibration overdue", "outside the plausible range, affirmed"),
+        "meter not known",
+    }
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -300,7 +305,8 @@ def parts(entries: Sequence[Entry], numbers: Mapping[str, int]) -> tuple[Part, .
         data = entry.data
         if entry.kind is Mark.REPLACED and data.get("stands") is False:
             taken_back = [number for number, row in enumerate(rows) if row.part == entry_text(data, "part")]
-            rows[taken_back[-1]] = replace(rows[taken_back[-1]], taken_back=entry.time)
+            if taken_back:
+                rows[taken_back[-1]] = replace(rows[taken_back[-1]], taken_back=entry.time)
         elif entry.kind is Mark.REPLACED:
             verifying = entry_text(data, "verified_by")
             verified, by = _verified(entries[at + 1 :], entry_text(data, "part"), verifying, withdrawn)

@@ -209,10 +209,11 @@ class Within:
     @property
     def coming_off(self) -> Mapping[str, int]:
         """How many of what is counted at this step have come off since it was begun, by item."""
-        piece = self.piece
-        if piece is None:
+        if self._do is None:
             return {}
-        counted = {**self.counted, **({piece.each: self._tally} if piece.each and piece.times else {})}
+        piece = self.piece
+        tally = {piece.each: self._tally} if piece is not None and piece.each and piece.times else {}
+        counted = {**tally, **self.counted}  # what was let pass is counted, and its tally is full
         return {
             item.item: counted[item.item]
             for item in self._instruction.takes_off

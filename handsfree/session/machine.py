@@ -430,9 +430,17 @@ class Session:
                 assert left is not None  # it was started
                 self._record(Mark.REOPENED, event.data)
                 self._reopen(event, left)
+        said = [act.text for act in self._acts if isinstance(act, Say)]
+        if said and self._stands and not said[-1].endswith(self._question.text):
+            self._speak(self._question)  # so that AFFIRM answers what was said last
         if not self.closed:
             self._acts.append(Listen(self.open))
         return self._acts
+
+    @property
+    def _stands(self) -> bool:
+        """Whether a question stands that AFFIRM answers."""
+        return self._phase in (Phase.DOUBT, Phase.LEAVING)
 
     def _begin(self) -> None:
         procedure = self.procedure
@@ -579,10 +587,7 @@ class Session:
             pass
         else:
             self._again = 0
-            asked = self._phase
             _WORDS[self._phase, meaning.word](self, meaning)
-            if meaning.word in _ASIDE and self._phase is asked and asked in (Phase.DOUBT, Phase.LEAVING):
-                self._speak(self._question)  # so that AFFIRM answers what was said last
 
     # -- readings and answers ------------------------------------------------------------------------------------------
 
@@ -591,7 +596,7 @@ class Session:
         self._again += 1
         self._record(Mark.ASKED_AGAIN, {"step": self._at, "text": text, "reason": _UNCLEAR})
         if self._again % _TALKED == 0:
-            self._say(f"Say again. {self._hint()}", "asked again")
+            self._say(f"Say again. {self._question.text if self._stands else self._hint()}", "asked again")
 
     def _hear_reading(self, reading: Reading, event: Heard, *, unsure: bool) -> None:
         step = self._asking()
@@ -609,14 +614,14 @@ class Session:
         query = self._query(event, reading, step, means, None if unsure else doubted)
         if query is None and not unsure and doubted is not None and self._rivals:
             query = self._contradicted(reading, doubted)
-        self._rivals = query.rivals if query is not None else ()
         if query is not None:
-            self._doubted = reading
+            self._doubted, self._rivals = reading, query.rivals
             self._record(Mark.ASKED_AGAIN, {"step": self._at, "text": event.text, "reason": query.reason})
             self._ask(Phase.DOUBT, query.question)
         elif unsure:
             # Heard unsurely a second time is no surer: who says it again may do so because it was wrong.
             self._doubted = reading
+            self._rivals = self._rivals if doubted is not None else ()
             self._ask(Phase.DOUBT, f"I heard {say_reading(reading)}. Affirm, or say it again.")
         else:
             self._take(reading)
@@ -626,7 +631,8 @@ class Session:
         if reading == doubted or reading in self._rivals:
             return None
         question = f"I heard {say_reading(reading, by_digits=True)}. Affirm, or say the digits one by one."
-        return _Query(f"neither {say_reading(doubted)} nor what that may have been", question)
+        rivals = (doubted, *self._rivals)
+        return _Query(f"neither {say_reading(doubted)} nor what that may have been", question, rivals)
 
     def _may_correct(self, event: Heard, reading: Reading) -> bool:
         """Whether a reading said after CORRECTION can be taken; asks again where it is to be confirmed."""
@@ -1370,11 +1376,18 @@ class Session:
             return True
         for said in self._step_said:
             self._speak(said)
+        self._remind(step)
         if isinstance(step, Watch):
             self._begin_watch(step)
         if isinstance(step, Do) and step.wait is not None:
             self._start_timer(step.wait)
         return True
+
+    def _remind(self, step: SpokenStep) -> None:
+        """Says how what goes back here was turned, and what was remarked about it."""
+        for off in (self._equipment.off[name] for name in step.puts_back if name in self._equipment.off):
+            if off.remembered:
+                self._say(f"{capital(off.name)}: {off.remembered}", "instruction")
 
     def _keep_begun(self) -> None:
         """What came off at the step that is left, which may not be done, is off."""
@@ -1432,8 +1445,6 @@ class Session:
         if isinstance(step, Measure) and step.needs_rating is not None and self._meters.of(step) is None:
             said.append(Say(f"Use a meter of {rating(step.needs_rating)}.", "instruction"))
         said.append(Say(step.say, "instruction"))
-        back = [self._equipment.off[name] for name in step.puts_back if name in self._equipment.off]
-        said += [Say(f"{capital(off.name)}: {off.remembered}", "instruction") for off in back if off.remembered]
         if self._within.piece is not None:
             said.append(Say(self._within.piece.say, "instruction"))
         return said
@@ -1463,7 +1474,7 @@ class Session:
         standing = self.standing
         off, live, part = self._equipment.off, self._equipment.live, self._within.partly_off
         if off or part:
-            left = ", ".join([*off, *([part] if part else [])])
+            left = ", ".join([*(off[name].counted for name in off), *([part] if part else [])])
             self._deviate("left off", left)
             self._say(f"Still off: {left}.", "status")
         for differs in self._equipment.off.differing:
@@ -1510,6 +1521,7 @@ class Session:
             for said in self._step_said:
                 self._speak(said)
             here = self._here()
+            self._remind(here)
             if isinstance(here, Watch) and self._vigil is None:
                 self._begin_watch(here)
             elif self._vigil is not None:
@@ -1724,13 +1736,20 @@ class Session:
 
     def _leave_out_surely(self, what: str, reason: str) -> None:
         """Leaves a step out; where that ends the visit, only when it was affirmed, since nothing leads back."""
-        target = self._way_round(self._here())
         self._phase = Phase.STEP
-        if target is None or not isinstance(self.procedure.step(target), Conclude):
+        if not self._may_conclude(self._way_round(self._here())):
             self._leave_out(what, reason)
             return
         self._asked_in, self._leaving = Phase.STEP, partial(self._leave_out, what, reason)
         self._ask(Phase.LEAVING, f"{capital(what)}, {reason}: that ends the visit. Affirm or negative.")
+
+    def _may_conclude(self, target: str | None) -> bool:
+        """Whether nothing is done any more where this way leads; it may be so past a figure, which is not known yet."""
+        step = self.procedure.step(target) if target is not None else None
+        while isinstance(step, Choose):
+            target = self.procedure.target(step.id, self._outcomes.get(step.by))
+            step = self.procedure.step(target) if target is not None else None
+        return isinstance(step, Conclude | Calculate)
 
     def _leave_out(self, what: str, reason: str) -> None:
         step = self._here()
@@ -1767,6 +1786,7 @@ class Session:
         returned = self.procedure.step(back)
         assert isinstance(returned, SpokenStep)
         self._acts += self._equipment.take_back(returned)
+        self._remind(returned)
         if self._unfit(self._here()) is None:  # that was said on entering
             self._barred(self._here())
 
@@ -1836,7 +1856,7 @@ class Session:
     def _ask_again(self, text: str, reason: str) -> None:
         self._again += 1
         self._record(Mark.ASKED_AGAIN, {"step": self._at, "text": text, "reason": reason})
-        if self._phase is Phase.DOUBT:  # so that AFFIRM answers what was said last
+        if self._stands:
             self._say(f"Say again. {self._question.text}", "asked again")
         elif self._again == 1 or reason != self._why:
             self._why = reason
@@ -1889,9 +1909,6 @@ _HARMLESS = frozenset(
         *(Word.WHAT_IS_OFF, Word.WHERE_GOES, Word.HOW_MANY, Word.HOW_LONG),
     }
 )
-
-# What is answered beside a question that stands.
-_ASIDE = _HARMLESS - {Word.SAY_AGAIN, Word.STAND_BY}
 
 
 def _words() -> dict[tuple[Phase, Word], Callable[[Session, Command], None]]:

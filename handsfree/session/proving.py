@@ -67,6 +67,8 @@ def opens_only_what_is_off(step: Step, off: Ledger) -> bool:
         or step.energises
         or step.puts_back
         or step.replaces
+        or step.wait
+        or step.waits_for
     ):
         return False
     return bool(step.takes_off) and all(_is_off(item, off) for item in step.takes_off)

@@ -55,6 +55,8 @@ TRY_AGAIN_AFTER = timedelta(seconds=1)  # between two tries to write a record th
 
 Watch = Callable[[Event, Sequence[Act]], None]
 
+_UNSPOKEN = "A prompt could not be spoken. Read it on the screen."
+
 
 class Conversation:
     """A session with its edges. ``watch`` is told of every event and its acts once they are on record, and of a record
@@ -205,9 +207,11 @@ class Conversation:
             self._notice()
             if not self._loudspeaker:  # which was told, and may come back
                 return
+            if _UNSPOKEN in self._faults:
+                return  # which is still to be told
             self._unspoken += 1
             if self._unspoken == 1:  # it may be this text alone; telling so shows it
-                self._faults.append("A prompt could not be spoken. Read it on the screen.")
+                self._faults.append(_UNSPOKEN)
             else:
                 self._voice.close()
                 self._voice = SilentVoice()

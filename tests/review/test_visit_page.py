@@ -105,7 +105,7 @@ def test_what_was_left_off_is_what_the_deviation_is_about_and_no_reason(tmp_path
     root = page(record(tmp_path / "visit", (*OPENING, *TO_THE_SCREWS, *SCREWS)))
     early, left = deviations(root)
     assert early.startswith("ended early . Reason: the input is over")
-    assert left.startswith("left off : panel screws. ")
+    assert left.startswith("left off : six panel screws. ")
     assert "Reason" not in left
 
 
@@ -121,7 +121,7 @@ def test_what_a_session_was_left_with_is_said_to_have_been_resumed(tmp_path: Pat
     told = deviations(root)
     assert told[0].startswith("ended early , resumed later , 09:31:00 . Reason: the input is over")
     assert told[2].startswith("ended early . Reason")
-    assert told[1].startswith("left off : panel screws, resumed later , 09:31:00 .")
+    assert told[1].startswith("left off : six panel screws, resumed later , 09:31:00 .")
     assert "resumed" not in told[3]
     head = root.all("div", class_="finding")[0].text
     assert "Deviations 4, with their reasons (2 from before the session was resumed)" in head

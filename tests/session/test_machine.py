@@ -15,7 +15,7 @@ import pytest
 from handsfree.judge.meter import Meter
 from handsfree.procedure.load import load, loads
 from handsfree.procedure.model import Procedure
-from handsfree.procedure.proof import prove
+from handsfree.procedure.proof import Rule, prove
 from handsfree.session.events import (
     Act,
     Close,
@@ -673,6 +673,39 @@ def test_a_voltage_at_what_was_proved_dead_takes_the_proof_back() -> None:
     assert (talk.session.at, talk.energy) == ("coil", "proved dead")
 
 
+TWICE = loads(
+    (
+        HEAD
+        + """
+sources:
+  mains: {name: supply cord, kind: electrical}
+steps:
+  - {id: unplug, kind: do, say: Pull the plug and lock it., isolates: [mains]}
+  - {id: dead, kind: measure, say: Measure the terminals., needs_isolated: [mains], reading: terminals,
+     quantity: voltage, unit: volt, waveform: ac, limit: {at_most: 1}, proves_dead: [mains],
+     next: {nonconforming: unplug}}
+  - {id: recheck, kind: measure, say: Measure the frame., reading: frame, quantity: voltage, unit: volt, waveform: ac,
+     limit: {at_most: 1}, next: {nonconforming: once-more, undecided: coil}}
+  - {id: coil, kind: do, say: Pull the coil., hands_inside: true, next: end}
+  - {id: once-more, kind: measure, say: Measure the terminals again., needs_isolated: [mains], reading: terminals again,
+     quantity: voltage, unit: volt, waveform: ac, limit: {at_most: 1}, proves_dead: [mains],
+     next: {conforming: coil, nonconforming: unplug}}
+  - {id: end, kind: conclude, finding: Done., condition: sound, action: Nothing.}
+"""
+    ).encode(),
+    "twice.yaml",
+).procedure
+
+
+@pytest.mark.parametrize("found", ["two hundred thirty volts", "less than five volts"])
+def test_a_voltage_found_at_what_was_proved_dead_is_measured_again_before_hands_go_inside(found: str) -> None:
+    assert {finding.rule for finding in prove(TWICE)} == {Rule.PASSED_OVER, Rule.HANDS_INSIDE}
+    talk = Talk(TWICE).hear("done", "zero volts", found)
+    assert talk.energy == "isolated"
+    talk.hear("zero volts")
+    assert talk.session.at != "coil"
+
+
 # -- DISREGARD --------------------------------------------------------------------------------------------------------
 
 
@@ -833,6 +866,21 @@ steps:
   - {id: end, kind: conclude, finding: Measured., condition: sound, action: Go on.}
 """)
     assert Talk(gap).hear("twelve hertz", "go back", "unable meter failed", "affirm").session.finding == "Not measured."
+
+
+def test_unable_asks_before_it_ends_the_visit_past_a_choice_too() -> None:
+    choice = small("""
+steps:
+  - {id: speed, kind: measure, say: Measure., reading: speed, quantity: frequency, unit: hertz,
+     limit: {at_least: 10}, next: {nonconforming: bad}}
+  - {id: wait, kind: do, say: Wait., unable: by-speed, next: by-speed}
+  - {id: by-speed, kind: choose, by: speed, next: {conforming: end, nonconforming: bad}}
+  - {id: end, kind: conclude, finding: Sound., condition: sound, action: Go on.}
+  - {id: bad, kind: conclude, finding: Bad., condition: unresolved, action: Go on.}
+""")
+    talk = Talk(choice).hear("twelve hertz", "unable no access")
+    assert talk.said == ["Unable, no access: that ends the visit. Affirm or negative."]
+    assert not talk.session.closed
 
 
 # -- STAND BY and GO AHEAD --------------------------------------------------------------------------------------------
@@ -1005,7 +1053,8 @@ def test_a_fault_outside_is_said_and_recorded_and_moves_nothing(phase: str) -> N
     talk = in_phase(phase)
     before = talk.session.open
     talk.event(Fault(talk.time, "The microphone was unplugged."))
-    assert talk.said == ["The microphone was unplugged."]
+    assert talk.said[0] == "The microphone was unplugged."
+    assert len(talk.said) == (2 if phase in ("doubt", "leaving") else 1)  # the question stands, and is said again
     assert talk.new == [Mark.FAULT]
     assert talk.session.open == before
 

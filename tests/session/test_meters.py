@@ -610,6 +610,8 @@ def test_an_answer_that_is_neither_what_was_in_doubt_nor_what_that_may_have_been
     assert talk.all(Mark.READING) == []
     assert talk.said == ["I heard one two ohms. Affirm, or say the digits one by one."]
     assert talk.all(Mark.ASKED_AGAIN)[-1]["reason"] == "neither fifteen ohms nor what that may have been"
+    other = in_doubt().hear("one two ohms", "one one ohms", confidence=0.9)
+    assert other.all(Mark.READING) == []  # a third one is no surer
     assert talk.hear("one two ohms", confidence=0.9).last["value"] == "12"
     fifty = Talk(coil(limit="{at_most: 30}")).hear("fifty ohms", confidence=0.9)
     assert fifty.said == ["I heard five zero ohms. Affirm, or say the digits one by one."]

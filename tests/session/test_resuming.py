@@ -290,3 +290,33 @@ def test_a_watch_with_hands_inside_begins_anew_after_the_proof() -> None:
     assert talk.said[-1] == "Winding, now."
     talk.hear("seventy")
     assert talk.all(Mark.READING)[-1]["seconds"] == 5
+
+
+WAITS = small("""
+sources:
+  mains: {name: supply cord, kind: electrical}
+steps:
+  - {id: unplug, kind: do, say: Pull the plug and lock it., isolates: [mains]}
+  - {id: cover, kind: do, say: Take the cover off., needs_isolated: [mains], takes_off: [cover],
+     starts: [{timer: discharge, minutes: 5}]}
+  - {id: guard, kind: do, say: Take the guard off., needs_isolated: [mains], takes_off: [guard], waits_for: [discharge]}
+  - {id: dead, kind: measure, say: Measure the terminals., needs_isolated: [mains], reading: terminals,
+     quantity: voltage, unit: volt, waveform: ac, limit: {at_most: 1}, proves_dead: [mains],
+     next: {conforming: coil, nonconforming: again}}
+  - {id: again, kind: do, say: Find the other plug. Pull it and lock it., isolates: [mains], next: dead}
+  - {id: coil, kind: do, say: Pull the coil., hands_inside: true}
+  - {id: back, kind: do, say: Put both on., puts_back: [guard, cover]}
+  - {id: end, kind: conclude, finding: Done., condition: sound, action: Nothing.}
+""")
+
+
+def test_proving_dead_again_waits_for_what_discharges_once_more() -> None:
+    talk = Talk(WAITS).hear("done", "done")
+    talk.time += timedelta(minutes=6)
+    talk.hear("done", "zero volts")
+    assert talk.session.at == "coil"
+    talk = reopen(talk).hear("done")
+    assert talk.session.at == "guard"
+    assert "wait" in talk.hear("done").said[0].lower()
+    talk.time += timedelta(minutes=6)
+    assert talk.hear("done", "zero volts").session.at == "coil"

@@ -286,8 +286,22 @@ def test_what_came_off_before_going_back_stays_off_and_the_count_goes_on_from_th
 
 def test_a_visit_that_ends_after_going_back_from_a_count_tells_what_is_off() -> None:
     visit = Visit().hear(*TO_SCREWS, "go ahead", "one", "two", "go back", "end session", "affirm")
-    assert "Still off: panel screws." in visit.said
-    assert [(what, about or reason) for what, reason, about in visit.deviations][-1] == ("left off", "panel screws")
+    assert "Still off: two panel screws." in visit.said
+    assert [(what, about or reason) for what, reason, about in visit.deviations][-1] == ("left off", "two panel screws")
+
+
+def test_a_count_without_pieces_stays_too_and_one_that_was_let_pass_is_what_was_counted() -> None:
+    text = CABINET.source.decode()
+    begin, end = (
+        text.index("    pieces:\n      - Hold the panel"),
+        text.index("    takes_off:\n      - item: panel screws"),
+    )
+    pieces = text[begin:end]
+    loose = Visit(loads(text.replace(pieces, "").encode(), "loose.yaml").procedure).hear(*TO_SCREWS, "four", "go back")
+    assert loose.hear("what is off").said == ["Off, the last first: four panel screws."]
+    passed = Visit().hear(*TO_SCREWS, "go ahead", "four", "done", "override", "already done")
+    assert [taken["count"] for taken in passed.all(Mark.TAKEN_OFF)] == [4]
+    assert passed.hear("what is off").said == ["Off, the last first: four panel screws."]
 
 
 def test_proving_dead_again_passes_over_screws_that_are_off_and_runs_their_timer_anew() -> None:
@@ -439,7 +453,7 @@ def test_nothing_is_energised_while_something_is_off_whatever_is_said() -> None:
 
 def test_a_visit_that_ends_with_something_off_says_so_and_it_is_a_deviation() -> None:
     visit = Visit().hear(*TO_WINDING, "end session", "affirm")
-    assert visit.said[0] == "Still off: panel screws, rear panel, earth strap, fan plug."
+    assert visit.said[0] == "Still off: six panel screws, rear panel, earth strap, fan plug."
     assert visit.deviations[-1][0] == "left off"
 
 
