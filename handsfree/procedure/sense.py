@@ -129,25 +129,11 @@ def _repeated_ids(draft: Draft, document: Document) -> Iterator[Problem]:
 
 # Keys of texts that are spoken or shown as they are written, in the words of the writer.
 _FREE = frozenset(
-    {
-        *(
-            "title",
-            "equipment",
-            "edition",
-            "local_rules",
-            "tools",
-            "purpose",
-            "name",
-            "say",
-            "text",
-            "reading",
-            "figure",
-        ),
-        *("finding", "part", "action", "item", "place", "orientation", "called", "each", "pieces", "takes_off"),
-        *("puts_back", "answers", "before"),
-    }
+    "title equipment edition local_rules tools purpose name say text reading figure finding part action item place "
+    "orientation called each pieces takes_off puts_back answers before".split()
 )
 _SILENT = frozenset({"purpose"})  # only written
+_MICRO = frozenset("\N{MICRO SIGN}\N{GREEK SMALL LETTER MU}")  # which stand before other signs
 
 
 def _texts(document: Document) -> Iterator[Problem]:
@@ -188,11 +174,10 @@ def unsayable(text: str) -> str | None:
     for place, character in enumerate(text):
         for plain in unicodedata.normalize("NFKC", character):
             kind, name = unicodedata.category(plain), unicodedata.name(plain, "")
-            if kind not in ("Lu", "Ll", "Lt", "Lo", "Nd") or plain.isascii() or name.startswith("LATIN "):
+            said = plain.isascii() or name.startswith("LATIN ") or character in _MICRO
+            if said or kind not in ("Lu", "Ll", "Lt", "Lo", "Nd"):
                 continue
-            beside = (text[max(place - 1, 0) : place] + text[place + 1 : place + 2]).replace("µ", "").replace("μ", "")
-            if character in "µμ":
-                continue
+            beside = {*text[max(place - 1, 0) : place], *text[place + 1 : place + 2]} - _MICRO
             if not name.startswith("GREEK ") or any(unicodedata.name(one, "").startswith("GREEK ") for one in beside):
                 return character
     return None

@@ -370,6 +370,8 @@ def _page(folder: Path, contents: Contents, embed: bool) -> Page:
     readings = _readings(entries, _asked(folder, procedure))
     numbers = {row.id: row.number for row in readings}
     notes = visit.notes_of(folder, entries, embed)
+    deviations = tuple(visit.deviations(entries, notes, numbers))
+    told = {row.note.id for row in deviations if row.note is not None}
     known = visit.known_by(entries)
     title = entry_text(procedure, "title") or "Session record"
     graded = {grade: tuple(problem for problem in problems if problem.grade is grade) for grade in Grade}
@@ -400,10 +402,10 @@ def _page(folder: Path, contents: Contents, embed: bool) -> Page:
         watches=tuple(_watches(entries)),
         considered=any(row.uncertainty for row in readings),
         tally=_tally(readings),
-        deviations=tuple(visit.deviations(entries, notes, numbers)),
+        deviations=deviations,
         marked=tuple(visit.marked(entries)),
         parts=visit.parts(entries, numbers),
-        notes=tuple(note for note in notes if note.kind != "reason"),
+        notes=tuple(note for note in notes if note.id not in told),
         timers=visit.timers(entries),
         counts=visit.counts(entries),
         refusals=tuple(_refusals(entries)),

@@ -44,6 +44,11 @@ class Note:
     clip: Clip | None
     line: int
 
+    @property
+    def reason(self) -> str:
+        """What a deviation says for which it is the reason."""
+        return self.text or f"kept as sound, note {self.id.removeprefix('n')}"
+
 
 @dataclass(frozen=True, slots=True)
 class Deviation:
@@ -188,20 +193,19 @@ def notes_of(folder: Path, entries: Iterable[Entry], embed: bool) -> tuple[Note,
 
 
 def deviations(entries: Sequence[Entry], notes: Sequence[Note], numbers: Mapping[str, int]) -> Iterator[Deviation]:
-    """What departed from the procedure; a reason in own words stands just before, in answer to the same utterance.
+    """What departed from the procedure; a reason in own words is the note before, of the same words.
 
     ``numbers`` are those of the readings by their ids.
     """
-    by_line, reason = {note.line: note for note in notes if note.kind == "reason"}, None
+    by_line, noted = {note.line: note for note in notes if note.kind == "reason"}, None
     for at, entry in enumerate(entries):
         data = entry.data
-        if entry.kind is Mark.HEARD:
-            reason = None
-        elif entry.kind is Mark.NOTED:
-            reason = by_line.get(entry.n)
+        if entry.kind is Mark.NOTED:
+            noted = by_line.get(entry.n, noted)
         elif entry.kind is Mark.DEVIATION:
             what, found = entry_text(data, "what"), entry_text(data, "reason")
             reasoned = what not in _FOUND
+            reason = noted if noted is not None and found == noted.reason else None
             yield Deviation(
                 time=entry.time,
                 step=entry_text(data, "step"),
@@ -214,7 +218,7 @@ def deviations(entries: Sequence[Entry], notes: Sequence[Note], numbers: Mapping
                 resumed=_resumed(entries[at + 1 :]),
                 done_later=_done_later(entries[at + 1 :], entry_text(data, "step")) if _left_out(data) else None,
             )
-            reason = None
+            noted = None if reason is not None else noted
 
 
 def _left_out(data: Mapping[str, Any]) -> bool:

@@ -451,6 +451,7 @@ def test_a_comment_that_cuts_no_text_is_fine(old: str, new: str) -> None:
     "said",
     [
         "Read 5 \u03a9 and 3 \u00b5F.",
+        "Read 5 \u00b5\u03a9 or 5 \u03bc\u03a9.",
         "At 20 \u00b0C \u2014 \u00b1 1 \u0394.",
         "Pr\u00fcfe \u0141.",
         "Stop \u2460 \u00b2.",
@@ -458,6 +459,10 @@ def test_a_comment_that_cuts_no_text_is_fine(old: str, new: str) -> None:
 )
 def test_latin_letters_and_signs_may_be_spoken(said: str) -> None:
     loads(changed("say: Pull the plug.", f"say: {said}").encode(), "file.yaml")
+
+
+def test_a_sight_glass_may_be_half_full() -> None:
+    loads(changed("[it is clean]", "[it is clean, half]").encode(), "file.yaml")
 
 
 @pytest.mark.parametrize("said", ["\u6d4b\u91cf", "\u0395\u03bb\u03bb", "Read \u0665.", "\u05d0"])

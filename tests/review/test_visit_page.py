@@ -223,6 +223,16 @@ def test_a_step_that_was_left_out_and_done_after_all_says_so(tmp_path: Path) -> 
     assert "done later" not in left_out[0]
 
 
+def test_a_reason_in_own_words_stays_with_what_was_affirmed_after_it_and_is_a_note_where_nothing_was(
+    tmp_path: Path,
+) -> None:
+    before = (*OPENING, *TO_THE_SCREWS[:-1], "unable", "another reason", "the plug is behind the wall")
+    told = [each.text for each in section(page(record(tmp_path / "a", (*before, "affirm"))), "deviations").all("li")]
+    assert told[0].startswith("unable . Reason: “the plug is behind the wall”")  # quoted, as a note is
+    denied = page(record(tmp_path / "b", (*before, "negative")))
+    assert "the plug is behind the wall" in section(denied, "notes").text
+
+
 def test_a_replacement_that_was_taken_back_says_so(tmp_path: Path) -> None:
     through = TO_THE_POWER[: TO_THE_POWER.index("unable not fitted") + 1]
     root = page(record(tmp_path / "visit", (*through, "disregard")))
