@@ -129,32 +129,12 @@ def _repeated_ids(draft: Draft, document: Document) -> Iterator[Problem]:
 
 # Keys of texts that are spoken or shown as they are written, in the words of the writer.
 _FREE = frozenset(
-    [
-        "title",
-        "equipment",
-        "edition",
-        "local_rules",
-        "tools",
-        "purpose",
-        "name",
-        "say",
-        "text",
-        "reading",
-        "figure",
-        "finding",
-        "part",
-        "action",
-        "item",
-        "place",
-        "orientation",
-        "called",
-        "each",
-        "pieces",
-        "takes_off",
-        "puts_back",
-        "answers",
-        "before",
-    ]
+    {
+        *("title", "equipment", "edition", "local_rules", "tools", "purpose", "name"),
+        *("say", "text", "reading", "figure", "finding", "part", "action"),
+        *("item", "place", "orientation", "called", "each", "pieces", "takes_off"),
+        *("puts_back", "answers", "before"),
+    }
 )
 _SILENT = frozenset({"purpose"})  # only written
 _MICRO = frozenset("\N{MICRO SIGN}\N{GREEK SMALL LETTER MU}")  # which stand before other signs
