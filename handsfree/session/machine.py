@@ -48,7 +48,6 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import asdict, dataclass, field, replace
 from enum import Enum, auto
-from functools import partial
 from typing import Literal
 
 from handsfree.judge import progress
@@ -1740,7 +1739,7 @@ class Session:
         if not self._may_conclude(self._way_round(self._here())):
             self._leave_out(what, reason)
             return
-        self._asked_in, self._leaving = Phase.STEP, partial(self._leave_out, what, reason)
+        self._asked_in, self._leaving = Phase.STEP, lambda: self._leave_out(what, reason)
         self._ask(Phase.LEAVING, f"{capital(what)}, {reason}: that ends the visit. Affirm or negative.")
 
     def _may_conclude(self, target: str | None) -> bool:
