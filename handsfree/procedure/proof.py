@@ -413,14 +413,6 @@ def _dead(world: _World, state: _State, step: SpokenStep) -> Iterator[Finding]:
         if world.procedure.sources[source].kind != "electrical":
             continue
         failed = state.voltages.against(step, source)
-        if not failed and not shows_dead(step) and source not in state.voltages.shown:
-            message = (
-                f'the step "{step.id}" proves "{source}" dead, and on this way no measurement since it was isolated '
-                "shows that it is"
-            )
-            utmost = " and ".join(f"{volts} V {waveform}" for waveform, volts in HIGHEST.items())
-            remedy = f"before it, measure the voltage by limit: {{at_most: 1}}; the utmost is {utmost}"
-            yield Finding(Rule.SHOWN_DEAD, step.id, message, remedy, key="proves_dead")
         if failed:
             message = (
                 f'the step "{step.id}" proves "{source}" dead, and {_listed(frozenset(failed))} did not conform on '
@@ -428,6 +420,14 @@ def _dead(world: _World, state: _State, step: SpokenStep) -> Iterator[Finding]:
             )
             remedy = "lead whatever is not conforming there to isolating again and measuring again, by its next"
             yield Finding(Rule.PASSED_OVER, step.id, message, remedy, key="proves_dead")
+        elif not shows_dead(step) and source not in state.voltages.shown:
+            message = (
+                f'the step "{step.id}" proves "{source}" dead, and on this way no measurement since it was isolated '
+                "shows that it is"
+            )
+            utmost = " and ".join(f"{volts} V {waveform}" for waveform, volts in HIGHEST.items())
+            remedy = f"before it, measure the voltage by limit: {{at_most: 1}}; the utmost is {utmost}"
+            yield Finding(Rule.SHOWN_DEAD, step.id, message, remedy, key="proves_dead")
 
 
 def check(path: Path) -> list[Problem]:

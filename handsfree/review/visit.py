@@ -71,11 +71,9 @@ class Deviation:
 
 
 # What the session itself finds out: it stands where a reason would, and is what the deviation is about.
-_FOUND = frozenset(
-    {
-        *("left off", "leads refused", "calibration overdue", "outside the plausible range, affirmed"),
-        "meter not known",
-    }
+_FOUND = (
+    *("left off", "leads refused", "calibration overdue", "meter not known"),
+    "outside the plausible range, affirmed",
 )
 
 

@@ -1757,9 +1757,9 @@ class Session:
         self._say(f"{capital(what)}, {reason}. Recorded.", "answer")
         target = self._way_round(step)
         if target is None:
-            reason = "the procedure has no way round this step"
-            self._record(Mark.REFUSED, {"step": self._at, "reason": reason})
-            self._say(f"{capital(reason)}. Do it, say go back, or end session.", "refused")
+            refusal = "the procedure has no way round this step"
+            self._record(Mark.REFUSED, {"step": self._at, "reason": refusal})
+            self._say(f"{capital(refusal)}. Do it, say go back, or end session.", "refused")
             return
         self._last = (step.id, None)
         self._outcomes.pop(step.id, None)

@@ -125,8 +125,9 @@ def whole(*, heard: bool = False) -> Expression:
     """
     more = Some(Alt((DIGIT, ZERO)), 1, (_HEARD_DIGITS if heard else _SAID_DIGITS) - 1)
     digits = Rule(Seq((DIGIT, more)), _digits, "digits")
-    cardinals: tuple[Expression, ...] = (_BELOW_100, _HUNDREDS, _THOUSANDS, _MANY_HUNDREDS, _HUNDREDS_LEFT_OUT)
-    cardinals += (_A_THOUSAND,)  # unheard it would be taken for "eight thousand"
+    # "A thousand", if nobody listened for it, would be taken for "eight thousand".
+    thousands = (_THOUSANDS, _A_THOUSAND)
+    cardinals: tuple[Expression, ...] = (_BELOW_100, _HUNDREDS, *thousands, _MANY_HUNDREDS, _HUNDREDS_LEFT_OUT)
     if not heard:
         cardinals += (_MILLIONS,)
     return Alt((Rule(Alt((NOUGHT, *cardinals)), _digits, "cardinal"), digits))

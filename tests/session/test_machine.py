@@ -49,9 +49,14 @@ local_rules: The rules of the site come first.
 """
 
 
+def unproved(steps: str) -> Procedure:
+    """A procedure that ``prove`` objects to, to be run all the same."""
+    return loads((HEAD + steps).encode(), "small.yaml").procedure
+
+
 def small(text: str) -> Procedure:
     """A procedure of a few lines, proved as every procedure is before it is run."""
-    procedure = loads((HEAD + text).encode(), "small.yaml").procedure
+    procedure = unproved(text)
     assert prove(procedure) == ()
     return procedure
 
@@ -593,11 +598,9 @@ steps:
 
 # -- a voltage where there should be none ------------------------------------------------------------------------------
 
+
 # What ``check`` refuses is not proved, and the session takes it for no proof either.
-PASSED_OVER = loads(
-    (
-        HEAD
-        + """
+PASSED_OVER = unproved("""
 sources:
   mains: {name: supply cord, kind: electrical}
 steps:
@@ -611,10 +614,7 @@ steps:
      quantity: voltage, unit: volt, waveform: ac, limit: {at_most: 1}, next: {nonconforming: coil}}
   - {id: coil, kind: do, say: Pull the coil., hands_inside: true}
   - {id: end, kind: conclude, finding: Done., condition: sound, action: Nothing.}
-"""
-    ).encode(),
-    "passed-over.yaml",
-).procedure
+""")
 
 
 def test_a_voltage_that_was_passed_over_is_no_proof_until_it_is_measured_again() -> None:
@@ -673,10 +673,7 @@ def test_a_voltage_at_what_was_proved_dead_takes_the_proof_back() -> None:
     assert (talk.session.at, talk.energy) == ("coil", "proved dead")
 
 
-TWICE = loads(
-    (
-        HEAD
-        + """
+TWICE = unproved("""
 sources:
   mains: {name: supply cord, kind: electrical}
 steps:
@@ -691,10 +688,7 @@ steps:
      quantity: voltage, unit: volt, waveform: ac, limit: {at_most: 1}, proves_dead: [mains],
      next: {conforming: coil, nonconforming: unplug}}
   - {id: end, kind: conclude, finding: Done., condition: sound, action: Nothing.}
-"""
-    ).encode(),
-    "twice.yaml",
-).procedure
+""")
 
 
 @pytest.mark.parametrize("found", ["two hundred thirty volts", "less than five volts"])
