@@ -16,7 +16,7 @@ import hearing
 from rich.console import Console
 from rich.table import Table
 
-from handsfree.session.machine import Policy
+from handsfree.session.doubt import Policy
 from handsfree.sound import beam, moonshine, spelling
 from handsfree.sound.denoise import denoised
 from handsfree.sound.engines import find_model

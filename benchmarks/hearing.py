@@ -37,7 +37,7 @@ from scipy.stats import beta
 
 from handsfree.judge.assess import Means, doubt_about
 from handsfree.procedure.model import AtMost, DecisionRule, Measure
-from handsfree.session.machine import Policy
+from handsfree.session.doubt import Policy
 from handsfree.sound.ear import Ear, Hearing
 from handsfree.sound.engines import find_model
 from handsfree.sound.joint import JointRecogniser

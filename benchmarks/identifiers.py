@@ -24,7 +24,7 @@ import platformdirs
 from rich.console import Console
 from rich.table import Table
 
-from handsfree.session.machine import Policy
+from handsfree.session.doubt import Policy
 from handsfree.sound.ear import Ear
 from handsfree.sound.protocol import RATE, Audio
 from handsfree.spoken.grammar import understand

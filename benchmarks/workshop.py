@@ -21,7 +21,7 @@ import soundfile
 from rich.console import Console
 from rich.table import Table
 
-from handsfree.session.machine import Policy
+from handsfree.session.doubt import Policy
 from handsfree.sound.ear import Ear
 from handsfree.sound.protocol import RATE, Audio
 from handsfree.spoken.meaning import Expectation, Open, Reading

@@ -37,8 +37,8 @@ if TYPE_CHECKING:  # engines and pint take long to import: each command imports 
     from handsfree.procedure.load import Loaded
     from handsfree.procedure.model import Procedure
     from handsfree.procedure.visit import Job
+    from handsfree.session.doubt import Policy
     from handsfree.session.events import Act, Event, Reopened, Started
-    from handsfree.session.machine import Policy
     from handsfree.sound.ear import Hearing
     from handsfree.sound.enrolment import Findings, Speaker
     from handsfree.sound.loop import Conversation, Watch
@@ -165,7 +165,7 @@ def _run(options: argparse.Namespace) -> int:
     from handsfree.procedure.model import OPENING
     from handsfree.procedure.proof import check
     from handsfree.procedure.visit import visit
-    from handsfree.session.machine import Policy
+    from handsfree.session.doubt import Policy
     from handsfree.sound.loop import begin
 
     settings = _settings(options)
@@ -473,7 +473,7 @@ def _parse(options: argparse.Namespace) -> int:
 
 
 def _hear(options: argparse.Namespace) -> int:
-    from handsfree.session.machine import Policy
+    from handsfree.session.doubt import Policy
     from handsfree.sound.audio import AudioError, read
     from handsfree.sound.ear import Ear
     from handsfree.spoken.meaning import Open

@@ -17,7 +17,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from handsfree import settings
-from handsfree.session.machine import Policy
+from handsfree.session.doubt import Policy
 from handsfree.settings import NAMES, InForce, Settings, SettingsError, in_force, variable
 from handsfree.sound import voice
 

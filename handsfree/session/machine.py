@@ -51,7 +51,7 @@ from enum import Enum, auto
 from typing import Literal
 
 from handsfree.judge import progress
-from handsfree.judge.assess import Means, assess, doubt_about, plausible
+from handsfree.judge.assess import Means, assess, plausible
 from handsfree.judge.meter import Meter
 from handsfree.judge.uncertain import JudgingError
 from handsfree.procedure.dead import Energy
@@ -72,6 +72,7 @@ from handsfree.procedure.model import (
     Verdict,
     Watch,
 )
+from handsfree.session.doubt import Doubts, Policy
 from handsfree.session.equipment import Equipment
 from handsfree.session.events import (
     Act,
@@ -112,8 +113,7 @@ from handsfree.session.wording import (
     spaced,
     warning,
 )
-from handsfree.spoken.confusable import TWIN
-from handsfree.spoken.grammar import after_correction, understand
+from handsfree.spoken.grammar import understand
 from handsfree.spoken.identifiers import Misheard, say_identifier
 from handsfree.spoken.meaning import (
     Answer,
@@ -132,7 +132,6 @@ from handsfree.spoken.meaning import (
 from handsfree.spoken.readback import say_reading
 from handsfree.spoken.span import say_span
 from handsfree.spoken.words import OTHER_REASON, PHRASES, REASONS_AFTER
-from handsfree.spoken.written import spoken_words
 
 
 class Phase(Enum):
@@ -147,31 +146,6 @@ class Phase(Enum):
     LEAVING = auto()
     PAUSED = auto()
     CLOSED = auto()
-
-
-@dataclass(frozen=True, slots=True)
-class Policy:
-    """How sure a hearing must be. Both are confidences from 0 to 1; typed input has none and is taken as it is.
-
-    Below ``reject`` the technician is asked again; below ``doubt`` a reading is only taken after AFFIRM. Raises
-    ValueError where they are not in this order.
-    """
-
-    reject: float = 0.3
-    doubt: float = 0.5
-    rival: float = 15.0
-
-    def __post_init__(self) -> None:
-        if not 0 <= self.reject <= self.doubt <= 1:
-            raise ValueError("a policy needs 0 <= reject <= doubt <= 1")
-
-    def likely(self, alternatives: Iterable[tuple[str, float]]) -> list[str]:
-        """The sentences among a hearing's alternatives that come within ``rival`` nats of it."""
-        return [text for text, score in alternatives if score >= -self.rival]
-
-    def unlikely(self, alternatives: Iterable[tuple[str, float]]) -> list[str]:
-        """The other alternatives: sentences that were compared with the sound and found far less likely."""
-        return [text for text, score in alternatives if score < -self.rival]
 
 
 @dataclass(frozen=True, slots=True)
@@ -198,18 +172,6 @@ class _Noting:
 
     kind: str
     item: str | None = None
-
-
-@dataclass(frozen=True, slots=True)
-class _Query:
-    """Why a reading is not taken at once: for the record, and the question.
-
-    ``rivals`` are the readings that it may have been as well, where that is why.
-    """
-
-    reason: str
-    question: str
-    rivals: tuple[Reading, ...] = ()
 
 
 _SLOWER = 0.85
@@ -243,9 +205,6 @@ class Session:
         self._worn: dict[str, str] = {}  # readings of shorted leads that were refused, by step, until one is taken
         self._equipment = Equipment(procedure.sources)
         self._readings = Readings(procedure)
-        self._doubted: Reading | None = None
-        self._rivals: tuple[Reading, ...] = ()  # what may have been said instead of the reading in doubt
-        self._doubted_correction: Reading | None = None
         self._last: tuple[str, str | None] | None = None  # the step left last and its reading's id, for DISREGARD
         self._owed: dict[str, str | None] = {}  # steps to be done again, with the outcome by which they were left
         self._return: Return | None = None  # where we go back to when dead is proved again
@@ -261,6 +220,7 @@ class Session:
         self._vigil: Vigil | None = None  # of the watch we are at
         self._ended: dict[str, Vigil] = {}  # watches that came to their end, by step
         self._figures = Figures(procedure, self._readings)
+        self._doubts = Doubts(self._policy, procedure, self._readings, self._figures)
         self._heard_at: Moment | None = None  # when the reading in doubt was said
         self._timers = Timers()
         self._within = Within(procedure.steps[0], self._equipment.off)
@@ -466,7 +426,7 @@ class Session:
         """Goes on where the session was left, with nothing proved dead: somebody may have switched on since."""
         assert self._now is not None
         asked, self._phase, self._again = self._left_in(), Phase.STEP, 0
-        self._doubted = self._doubted_correction = None
+        self._doubts.forget()
         self._acts += self._equipment.left_alone()
         away = f"It was left {say_span((self._now - left).total_seconds())} ago."
         if self._now < left:
@@ -573,7 +533,7 @@ class Session:
         elif isinstance(meaning, Spelled | Respelled):
             self._spell(meaning)  # it is read back and affirmed in any case
         elif isinstance(meaning, Reading):
-            self._hear_reading(meaning, event, unsure=unsure)
+            self._hear_reading(meaning, event)
         elif unsure and not harmless and not self._counts_on(meaning):
             # An answer or a command is short: saying it again costs less than confirming it.
             self._ask_again(event.text, _UNCLEAR)
@@ -581,7 +541,7 @@ class Session:
             self._again = 0
             self._answer(meaning.key, event.text)
         elif meaning.reading is not None and self._phase is Phase.DOUBT:
-            self._hear_reading(meaning.reading, event, unsure=unsure)
+            self._hear_reading(meaning.reading, event)
         elif meaning.reading is not None and not self._may_correct(event, meaning.reading):
             pass
         else:
@@ -597,7 +557,7 @@ class Session:
         if self._again % _TALKED == 0:
             self._say(f"Say again. {self._question.text if self._stands else self._hint()}", "asked again")
 
-    def _hear_reading(self, reading: Reading, event: Heard, *, unsure: bool) -> None:
+    def _hear_reading(self, reading: Reading, event: Heard) -> None:
         step = self._asking()
         unfit = self._unfit(step)
         if unfit is not None:
@@ -609,29 +569,13 @@ class Session:
             return
         self._again = 0
         self._heard_at = self._now
-        doubted = self._doubted if self._phase is Phase.DOUBT else None
-        query = self._query(event, reading, step, means, None if unsure else doubted)
-        if query is None and not unsure and doubted is not None and self._rivals:
-            query = self._contradicted(reading, doubted)
-        if query is not None:
-            self._doubted, self._rivals = reading, query.rivals
-            self._record(Mark.ASKED_AGAIN, {"step": self._at, "text": event.text, "reason": query.reason})
-            self._ask(Phase.DOUBT, query.question)
-        elif unsure:
-            # Heard unsurely a second time is no surer: who says it again may do so because it was wrong.
-            self._doubted = reading
-            self._rivals = self._rivals if doubted is not None else ()
-            self._ask(Phase.DOUBT, f"I heard {say_reading(reading)}. Affirm, or say it again.")
-        else:
+        query = self._doubts.of_reading(event, reading, step, means, self._vigil, again=self._phase is Phase.DOUBT)
+        if query is None:
             self._take(reading)
-
-    def _contradicted(self, reading: Reading, doubted: Reading) -> _Query | None:
-        """Why an answer is to be confirmed that is neither what was in doubt nor what that may have been."""
-        if reading == doubted or reading in self._rivals:
-            return None
-        question = f"I heard {say_reading(reading, by_digits=True)}. Affirm, or say the digits one by one."
-        rivals = (doubted, *self._rivals)
-        return _Query(f"neither {say_reading(doubted)} nor what that may have been", question, rivals)
+            return
+        if query.reason is not None:
+            self._record(Mark.ASKED_AGAIN, {"step": self._at, "text": event.text, "reason": query.reason})
+        self._ask(Phase.DOUBT, query.question)
 
     def _may_correct(self, event: Heard, reading: Reading) -> bool:
         """Whether a reading said after CORRECTION can be taken; asks again where it is to be confirmed."""
@@ -640,8 +584,7 @@ class Session:
         step, means = self._readings.asked(old), self._means_of(old)
         if not self._may_be(reading, step, means):
             return False
-        query = self._query(event, reading, step, means, self._doubted_correction)
-        self._doubted_correction = None if query is None else reading
+        query = self._doubts.of_correction(event, reading, step, means, self._vigil)
         if query is not None:
             self._record(Mark.ASKED_AGAIN, {"step": self._at, "text": event.text, "reason": query.reason})
             heard, stands = say_reading(reading, by_digits=True), say_reading(old.reading)
@@ -664,44 +607,6 @@ class Session:
             self._ask_again(say_reading(reading), str(error))
             return False
         return True
-
-    def _query(
-        self, event: Heard, reading: Reading, step: Measure, means: Means, doubted: Reading | None
-    ) -> _Query | None:
-        """Why a reading is to be confirmed, None where it is not; ``doubted`` is what was confirmed by saying it again.
-
-        What was typed was not misheard, but it may be wrong.
-        """
-        words = _reading_words(event.text)
-        digits = say_reading(reading, by_digits=True)
-        likely = [_reading_words(text) for text in self._policy.likely(event.alternatives)]
-        unlikely = [_reading_words(text) for text in self._policy.unlikely(event.alternatives)]
-        doubt = None
-        followed = isinstance(self.procedure.step(step.id), Watch)  # one of a series is judged by those before it
-        if event.confidence is not None and not followed:
-            doubt = doubt_about(
-                words, reading, step, means, likely, unlikely, lambda of: self._figures.verdict_with(of, step, means)
-            )
-        misheard = doubt is not None and doubt.asks
-        if reading == doubted and not (misheard and any(word in TWIN for word in words)):
-            return None  # said again, and not with the words that sound alike
-        if doubt is not None and misheard:
-            rivals = tuple(other.reading for other in doubt.others)
-            return _Query(doubt.reason, f"I heard {digits}. Affirm, or say the digits one by one.", rivals)
-        if event.confidence is not None and followed:
-            before = self._readings.before(step, self._vigil)
-            other = progress.likelier(words, reading, step, before, likely, unlikely)
-            if other is not None:
-                reason = f"may have been {say_reading(other.reading)} ({other.why})"
-                return _Query(reason, f"I heard {digits}. Affirm, or say the digits one by one.")
-        if not plausible(reading, step):
-            why = f"outside the plausible range, {plausible_range(step)}"
-            return _Query(why, f"{capital(say_reading(reading))}: say again or affirm.")
-        shown = assess(reading, step, means).shown
-        if means.meter is not None and shown is not None and shown.finer:
-            reason = f"more digits than the {means.meter.name} shows"
-            return _Query(reason, f"I heard {digits}: {reason}. Affirm, or say it again.")
-        return None
 
     def _ask(self, phase: Phase, question: str) -> None:
         self._phase = phase
@@ -1362,7 +1267,7 @@ class Session:
         if not self._path or self._path[-1] != step.id:
             self._path.append(step.id)
         self._record(Mark.ENTERED, {"step": step.id, "kind": step.kind, "text": step.say})
-        self._doubted_correction = None
+        self._doubts.forget_correction()
         self._vigil = None
         self._within, self._override = Within(step, self._equipment.off), None
         if self._return is not None and self._return.step == step.id and self._return.within is not None:
@@ -1506,8 +1411,8 @@ class Session:
         self._say(f"Waiting. Say {PHRASES[Word.DONE][0]} when it is, or unable and the reason.", "status")
 
     def _affirm_doubted(self, command: Command) -> None:
-        assert self._doubted is not None
-        self._take(self._doubted)
+        assert self._doubts.reading is not None
+        self._take(self._doubts.reading)
 
     def _deny_doubted(self, command: Command) -> None:
         self._phase = Phase.STEP
@@ -2016,9 +1921,3 @@ def _verdict(verdict: Verdict | None) -> str | None:
 
 def _is_broken_count(reading: Reading, step: Measure) -> bool:
     return step.quantity is Quantity.COUNT and reading.value is not None and not reading.value.isdecimal()
-
-
-def _reading_words(text: str) -> list[str]:
-    """The words of a reading, those before it that make it a correction left out."""
-    words = spoken_words(text)
-    return after_correction(words) or words

@@ -19,6 +19,7 @@ from handsfree.errors import PlainError
 from handsfree.judge.meter import Meter
 from handsfree.procedure.load import loads
 from handsfree.procedure.model import Procedure
+from handsfree.session.doubt import Policy
 from handsfree.session.events import EVENT_MARKS, Act, Due, Ended, Event, Fault, Heard, Mark, Record, Reopened, Started
 from handsfree.session.journal import (
     PROCEDURE,
@@ -31,7 +32,7 @@ from handsfree.session.journal import (
     scan,
     verify_chain,
 )
-from handsfree.session.machine import Policy, Session
+from handsfree.session.machine import Session
 
 # Where validation is lenient ("1" for 1), the replayed record differs from the entry, and that is reported.
 _HEARD, _FAULT, _ENDED = TypeAdapter(Heard), TypeAdapter(Fault), TypeAdapter(Ended)

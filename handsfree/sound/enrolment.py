@@ -34,7 +34,7 @@ from numpy.typing import NDArray
 from pydantic import AwareDatetime, BaseModel, ConfigDict, Field, ValidationError
 
 from handsfree.errors import PlainError
-from handsfree.session.machine import Policy
+from handsfree.session.doubt import Policy
 from handsfree.sound import soundcheck
 from handsfree.sound.devices import Block, microphone
 from handsfree.sound.ear import Ear, Hearing

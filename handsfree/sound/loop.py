@@ -17,6 +17,7 @@ from pathlib import Path
 from handsfree import __version__
 from handsfree.judge.meter import Meter
 from handsfree.procedure.load import Loaded
+from handsfree.session.doubt import Policy
 from handsfree.session.events import (
     Act,
     Close,
@@ -35,7 +36,7 @@ from handsfree.session.events import (
     Started,
 )
 from handsfree.session.journal import DiskError, Journal, JournalError
-from handsfree.session.machine import Policy, Session
+from handsfree.session.machine import Session
 from handsfree.session.resume import Resumed
 from handsfree.sound.apart import Apart, RecogniserError
 from handsfree.sound.audio import flac

@@ -19,8 +19,8 @@ from typing import Self, TypeAlias
 import numpy as np
 from numpy.typing import NDArray
 
+from handsfree.session.doubt import Policy
 from handsfree.session.events import Reception
-from handsfree.session.machine import Policy
 from handsfree.session.wording import how_read
 from handsfree.sound.devices import Block, microphone
 from handsfree.sound.ear import Also, Ear, Hearing, nobody

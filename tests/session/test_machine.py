@@ -16,6 +16,7 @@ from handsfree.judge.meter import Meter
 from handsfree.procedure.load import load, loads
 from handsfree.procedure.model import Procedure
 from handsfree.procedure.proof import Rule, prove
+from handsfree.session.doubt import Policy
 from handsfree.session.events import (
     Act,
     Close,
@@ -31,7 +32,7 @@ from handsfree.session.events import (
     SpeakRate,
     Started,
 )
-from handsfree.session.machine import Policy, Session
+from handsfree.session.machine import Session
 from handsfree.spoken.confusable import neighbours
 from handsfree.spoken.grammar import phrases
 from handsfree.spoken.meaning import Word

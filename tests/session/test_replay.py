@@ -20,6 +20,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from handsfree.procedure.load import loads
+from handsfree.session.doubt import Policy
 from handsfree.session.events import EVENT_MARKS, Ended, Event, Fault, Heard, Mark, Reception, Record, Started
 from handsfree.session.journal import (
     JOURNAL,
@@ -34,7 +35,7 @@ from handsfree.session.journal import (
     seal,
     verify_chain,
 )
-from handsfree.session.machine import Policy, Session
+from handsfree.session.machine import Session
 from handsfree.session.replay import event_of, replay, verify
 
 START = datetime(2031, 5, 6, 7, 8, 9, tzinfo=UTC)
