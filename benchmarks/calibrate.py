@@ -21,6 +21,7 @@ import numpy as np
 from scipy.optimize import minimize
 
 from handsfree.sound.endpoint import Endpointer
+from handsfree.sound.hum import taken_off
 from handsfree.spoken.grammar import understand
 from handsfree.spoken.meaning import Answer, Command, Reading
 
@@ -49,7 +50,7 @@ def measured(job: tuple[hearing.Make, int, Path, hearing.Row, str]) -> list[tupl
     found = []
     for speech in [*endpointer.feed(audio.samples), *endpointer.flush(tight=True)]:
         recogniser.open(what)
-        weighed = recogniser.weigh(speech)
+        weighed = recogniser.weigh(taken_off(speech))
         if weighed is None or len(weighed[1].measures) != signs:  # of a word that Vosk lacks one alone is asked
             continue
         text = weighed[0] if isinstance(weighed[0], str) else weighed[0].text

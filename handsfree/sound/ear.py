@@ -30,6 +30,7 @@ from handsfree.sound.endpoint import (
     Pause,
     Speech,
 )
+from handsfree.sound.hum import taken_off
 from handsfree.sound.protocol import RATE, Audio, Recogniser, Utterance
 from handsfree.spoken.grammar import Rest, rest
 from handsfree.spoken.meaning import Open
@@ -130,7 +131,7 @@ class Ear:
         """What the thread does."""
         if opened is not None:
             opened.result()  # raises what went wrong
-        return self._recogniser.hear(speech)
+        return self._recogniser.hear(taken_off(speech))
 
     def _hearing(self, speech: Speech) -> Hearing:
         # What was cut is not even tried: its words may be half of something else. Half a note is worth keeping.
