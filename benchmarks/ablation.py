@@ -17,7 +17,7 @@ from rich.console import Console
 from rich.table import Table
 
 from handsfree.session.doubt import Policy
-from handsfree.sound import beam, moonshine, spelling
+from handsfree.sound import beam, ear, moonshine, spelling
 from handsfree.sound.denoise import denoised
 from handsfree.sound.engines import find_model
 from handsfree.sound.joint import JointRecogniser
@@ -63,6 +63,11 @@ def without_decoys() -> MoonshineRecogniser:
     return MoonshineRecogniser()
 
 
+def with_hum(make: Callable[[], Recogniser]) -> Recogniser:
+    vars(ear)["taken_off"] = lambda speech: speech
+    return make()
+
+
 def narrow_beam() -> MoonshineRecogniser:
     moonshine.search = partial(beam.search, beam=1)
     return MoonshineRecogniser()
@@ -76,6 +81,7 @@ ROWS: dict[str, tuple[Callable[[], Recogniser], Policy]] = {
     "no grammar in the search": (Unbound, Policy()),
     "no other spellings": (without_spellings, Policy()),
     "no decoys": (without_decoys, Policy()),
+    "hum not taken off first": (partial(with_hum, MoonshineRecogniser), Policy()),
     "no second view, denoised": (partial(MoonshineRecogniser, second_view=False), Policy()),
     "no second opinion of PocketSphinx": (partial(MoonshineRecogniser, second_opinion=False), Policy()),
     "one text at a time (beam 1)": (narrow_beam, Policy()),
@@ -90,6 +96,10 @@ def with_a_model(folder: Path) -> dict[str, tuple[Callable[[], Recogniser], Poli
         "Vosk, with all its parts": (partial(VoskRecogniser, folder), Policy()),
         "Vosk, no second view": (partial(VoskRecogniser, folder, second_view=False), Policy()),
         "Moonshine and Vosk": (partial(JointRecogniser, None, folder), Policy()),
+        "Moonshine and Vosk, hum not taken off first": (
+            partial(with_hum, partial(JointRecogniser, None, folder)),
+            Policy(),
+        ),
         "Moonshine and Vosk, no second view": (partial(JointRecogniser, None, folder, second_view=False), Policy()),
     }
 
