@@ -202,8 +202,8 @@ JOINT_CLOSE = 5.0
 # and right, and none of those that were wrong: it costs next to nothing to ask.
 JOINT_AGAINST = 8.0
 
-JOINT_WEIGHTS = (0.855, 0.416, 1.734, -1.620, 0.006, 0.868, 1.075, 0.751)
-JOINT_BIAS = 0.540
+JOINT_WEIGHTS = (0.792, 0.293, 1.711, -1.555, 0.222, 1.068, 1.062, 1.092)
+JOINT_BIAS = -0.033
 
 TEXT_WEIGHTS = (1.385, 1.084, 1.269, -1.843, 0.449)
 TEXT_BIAS = 0.076
