@@ -48,6 +48,17 @@ def test_speech_is_noticed_within_40_ms_and_before_it_is_known_as_speech(name: s
     assert noticed <= known <= noticed + PATIENCE * RATE  # so what is held until then is not heard again for nothing
 
 
+@pytest.mark.parametrize("rise", [250, 500, 1000])
+def test_a_voice_that_sets_in_softly_is_noticed(rise: float) -> None:
+    """It grows by so many dB a second, from the room's own noise on."""
+    time = np.arange(RATE // 4) / RATE
+    swell = 8 * 10 ** (np.minimum(rise * time, 50.0) / 20)
+    voice = (swell * np.random.default_rng(8).normal(0, 1, len(time))).astype(np.int16)
+    found = signs(np.concatenate([noise(1.0, 8), voice]))
+    heard = (found.index(True) + 1) * BLOCK - RATE  # samples after the voice set in
+    assert 0 < heard / RATE <= 0.02 + 10 / rise
+
+
 @pytest.mark.parametrize("level", [8, 150, 2000])
 def test_steady_noise_is_no_sign(level: float) -> None:
     assert not any(signs(noise(5.0, level)))
