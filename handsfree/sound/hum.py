@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 
 from handsfree.sound.protocol import RATE, Audio
 
-LEAST_LEAD = 0.5  # seconds of sound before an utterance, with less of which no tone is told from another
+LEAST_LEAD = 0.3  # seconds of sound before an utterance; with less of it neighbouring tones are not told apart
 LOWEST, HIGHEST = 20.0, 4000.0  # Hz, between which tones are looked for
 STANDS_OUT = 15.0  # dB of a tone above the median of the band around it
 BAND = 40.0  # Hz, the width of such a band

@@ -52,6 +52,15 @@ def test_nine_tenths_of_a_hum_are_taken_off(name: str, fundamental: float) -> No
     assert level(quiet.lead.astype(np.float64)) < level(hum) / 10**0.5
 
 
+@pytest.mark.parametrize("seconds", [0.3, 0.5])
+def test_less_than_a_second_before_an_utterance_is_enough(seconds: float) -> None:
+    """As where somebody answers soon after a prompt, and the microphone was deaf before."""
+    speech, lead = spoken("fifteen_ohms"), round(seconds * RATE)
+    hum = tones(lead + len(speech), 60, level(speech) / 2)
+    quiet = taken_off(after(hum[:lead], speech + hum[lead:]))
+    assert level(quiet.samples - speech) < level(hum) / 10**0.4
+
+
 def test_what_is_left_of_a_hum_is_less_than_notch_filters_leave() -> None:
     """scipy's second-order notches, one for each tone, told its very frequency, at the quality that leaves least."""
     speech = spoken("fifteen_ohms")
