@@ -156,5 +156,6 @@ class Endpointer:
         start = max(self._origin, self._first - round(PRE_ROLL * RATE))
         stop = min(self._end, self._last + round(TAIL * RATE))
         before, after = start - self._origin, stop - self._origin
-        lead = self._held[max(0, before - round(LEAD * RATE)) : before].copy()
+        heard_since = max(start - round(LEAD * RATE), self._origin, self._gap)  # what stands before a gap is not before
+        lead = self._held[min(before, int(heard_since) - self._origin) : before].copy()
         return Speech(self._held[before:after].copy(), start / RATE, cut, lead=lead)

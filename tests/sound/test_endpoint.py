@@ -7,7 +7,7 @@ import pytest
 from numpy.typing import NDArray
 
 from handsfree.sound.audio import read
-from handsfree.sound.endpoint import A_BREATH, ENOUGH, LONGEST, PRE_ROLL, TAIL, Endpointer, Pause, Speech
+from handsfree.sound.endpoint import A_BREATH, ENOUGH, LEAD, LONGEST, PRE_ROLL, TAIL, Endpointer, Pause, Speech
 from handsfree.sound.protocol import RATE
 
 SPEECH = Path(__file__).parent / "speech"
@@ -54,6 +54,24 @@ def test_an_utterance_holds_all_of_the_speech_and_some_quiet_around_it() -> None
     assert first.seconds <= spoken + PRE_ROLL + TAIL + 0.2
     at = round(first.start * RATE)
     assert np.array_equal(first.samples, TWO[at : at + len(first.samples)])
+
+
+def test_what_came_just_before_is_handed_out_with_it() -> None:
+    first, second = cut(TWO)
+    for speech in (first, second):
+        at = round(speech.start * RATE)
+        assert len(speech.lead) == round(LEAD * RATE)
+        assert np.array_equal(speech.lead, TWO[at - len(speech.lead) : at])
+
+
+def test_what_stands_before_a_gap_is_not_what_came_just_before() -> None:
+    """As where the microphone was deaf while the tool spoke."""
+    endpointer, quiet = Endpointer(), round(0.7 * RATE)
+    endpointer.feed(np.zeros(RATE, np.int16), gap=True)
+    (first,) = endpointer.feed(TWO[round(FIRST * RATE) - quiet : round((SECOND - 0.5) * RATE)])
+    assert not first.cut
+    assert len(first.lead) == round((first.start - 1.0) * RATE)
+    assert first.lead.any()
 
 
 @pytest.mark.parametrize("block", [1, 137, 512, 4096, len(TWO)])
