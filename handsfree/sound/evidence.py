@@ -205,8 +205,8 @@ JOINT_AGAINST = 8.0
 JOINT_WEIGHTS = (0.792, 0.293, 1.711, -1.555, 0.222, 1.068, 1.062, 1.092)
 JOINT_BIAS = -0.033
 
-TEXT_WEIGHTS = (1.385, 1.084, 1.269, -1.843, 0.449)
-TEXT_BIAS = 0.076
+TEXT_WEIGHTS = (1.335, 1.056, 1.295, -1.555, 0.533)
+TEXT_BIAS = -0.410
 
 
 def _confidence(bias: float, weights: Sequence[float], measures: Sequence[float]) -> float:
