@@ -30,6 +30,7 @@ from rich.table import Table
 from handsfree.sound import audio
 from handsfree.sound.devices import TAIL
 from handsfree.sound.endpoint import Endpointer, Speech
+from handsfree.sound.hum import taken_off
 from handsfree.sound.moonshine import MoonshineRecogniser
 from handsfree.sound.protocol import RATE, Audio, Recogniser
 from handsfree.sound.voice import Renderer
@@ -205,7 +206,7 @@ class Count:
 
 def understood(recogniser: Recogniser, speech: Audio) -> str:
     """What would be acted on; empty where the tool would ask again."""
-    utterance = recogniser.hear(speech)
+    utterance = recogniser.hear(taken_off(speech))
     return utterance.text if (utterance.confidence or 0) >= ACTED_ON else ""
 
 

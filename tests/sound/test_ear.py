@@ -177,3 +177,32 @@ def test_what_a_recogniser_raises_reaches_whoever_listens(recogniser: MoonshineR
 
     with pytest.raises(ValueError, match="no such grammar"):
         heard(said(1.0, "fifteen_ohms", 1.0), Failing(recogniser))
+
+
+class Keeps:
+    """A recogniser that keeps what it gets, and hears nothing."""
+
+    name = "keeps"
+    missing_words = frozenset[str]()
+
+    def __init__(self) -> None:
+        self.kept: list[Audio] = []
+
+    def open(self, what: Open) -> None:
+        pass
+
+    def hear(self, audio: Audio) -> Utterance:
+        self.kept.append(audio)
+        return Utterance("", 0.0, self.name)
+
+
+def test_the_recogniser_gets_an_utterance_without_the_hum_around_it_and_the_record_gets_it_as_it_was() -> None:
+    plain = said(1.5, "five_point_two_ohms", 1.5).samples
+    time = np.arange(len(plain)) / RATE
+    hum = 250 * sum(np.sin(2 * np.pi * 60 * order * time + order) for order in (1, 2, 3, 4))
+    heard_in_hum, recogniser = Audio((plain + hum).astype(np.int16)), Keeps()
+    (hearing,) = heard(heard_in_hum, recogniser)
+    speech = hearing.speech
+    place = slice(round(speech.start * RATE), round(speech.start * RATE) + len(speech.samples))
+    assert np.array_equal(speech.samples, heard_in_hum.samples[place])
+    assert np.std(recogniser.kept[-1].samples - plain[place]) < np.std(hum) / 4
