@@ -500,7 +500,7 @@ def from_microphone(
                     conversation.take(hearing, clock.now())
                     if conversation.over:
                         return heard_from.overruns
-                stirs = headset and onset.begins(event.samples)
+                stirs = headset and onset.begins(event.samples, speech=ear.speaking)
                 if not ear.speaking:
                     conversation.hold() if stirs and conversation.speaking else conversation.go_on()
                     conversation.resume()

@@ -29,7 +29,7 @@ def blocks(samples: NDArray[np.int16]) -> Iterator[tuple[int, NDArray[np.int16]]
 
 def signs(samples: NDArray[np.int16]) -> list[bool]:
     onset = Onset()
-    return [onset.begins(block) for _, block in blocks(samples)]
+    return [onset.begins(block, speech=False) for _, block in blocks(samples)]
 
 
 @pytest.mark.parametrize("name", ["five_point_two_ohms", "say_again", "fifteen_ohms", "correction", "frosted_over"])
@@ -42,8 +42,8 @@ def test_speech_is_noticed_within_40_ms_and_before_it_is_known_as_speech(name: s
     noticed = known = 0
     for until, block in blocks(samples):
         endpointer.feed(block)
-        noticed = noticed or until * onset.begins(block)
         known = known or until * endpointer.speaking
+        noticed = noticed or until * onset.begins(block, speech=endpointer.speaking)
     assert began - RATE * 0.1 < noticed <= began + RATE * 0.04
     assert noticed <= known <= noticed + PATIENCE * RATE  # so what is held until then is not heard again for nothing
 
@@ -56,7 +56,7 @@ def test_a_voice_that_sets_in_softly_is_noticed(rise: float) -> None:
     voice = (swell * np.random.default_rng(8).normal(0, 1, len(time))).astype(np.int16)
     found = signs(np.concatenate([noise(1.0, 8), voice]))
     heard = (found.index(True) + 1) * BLOCK - RATE  # samples after the voice set in
-    assert 0 < heard / RATE <= 0.02 + 10 / rise
+    assert 0 < heard / RATE <= 0.02 + 10 / (rise - 60)
 
 
 @pytest.mark.parametrize("level", [8, 150, 2000])
@@ -64,10 +64,37 @@ def test_steady_noise_is_no_sign(level: float) -> None:
     assert not any(signs(noise(5.0, level)))
 
 
-def test_a_humming_compressor_that_swells_by_half_is_no_sign() -> None:
-    time = np.arange(5 * RATE) / RATE
-    swelling = 3000 * (1 + 0.5 * np.sin(2 * np.pi * 2 * time)) * np.sin(2 * np.pi * 120 * time)
-    assert not any(signs((swelling + noise(5.0, 50)).astype(np.int16)))
+def test_a_humming_compressor_that_swells_and_fades_is_no_sign() -> None:
+    time = np.arange(8 * RATE) / RATE
+    swelling = 3000 * 10 ** (np.sin(2 * np.pi * 0.5 * time) / 2) * np.sin(2 * np.pi * 120 * time)  # by 20 dB
+    assert not any(signs((swelling + noise(8.0, 50)).astype(np.int16)))
+
+
+@pytest.mark.parametrize("highest", [20, 80])
+def test_rumble_is_no_sign_however_loud(highest: float) -> None:
+    """Wind, footsteps, a hand at the cable: within 8 ms hardly anything of it goes round once."""
+    spectrum = np.fft.rfft(np.random.default_rng(9).normal(0, 1, 20 * RATE))
+    spectrum[round(highest * 20) :] = 0
+    rumble = np.fft.irfft(spectrum)
+    samples = rumble / np.std(rumble) * 2000 + noise(20.0, 20)
+    assert not any(signs(samples.astype(np.int16)))
+
+
+def test_a_machine_that_beats_is_a_sign_once_and_a_voice_over_it_is_another() -> None:
+    time = np.arange(10 * RATE) / RATE
+    beats = np.where(time * 3 % 1 < 0.5, 5.0, 1.0) * noise(10.0, 300)  # 14 dB, three times a second
+    assert sum(signs(beats.astype(np.int16))) * BLOCK / RATE < PATIENCE * 2
+    voice = np.where(time > 9.5, 10.0, 1.0) * beats
+    assert any(signs(voice.astype(np.int16))[round(9.5 * RATE / BLOCK) :])
+
+
+def test_what_was_speech_need_not_be_outdone() -> None:
+    """Somebody who has just spoken speaks again, a little softer."""
+    twice = np.concatenate([noise(1.0, 8), noise(0.5, 2000), noise(0.5, 8), noise(0.5, 1600)])
+    for speech in (True, False):
+        onset = Onset()
+        found = [onset.begins(block, speech=speech) for _, block in blocks(twice)]
+        assert any(found[round(1.9 * RATE / BLOCK) :]) == speech
 
 
 def test_a_bang_is_a_sign_that_passes() -> None:
