@@ -77,7 +77,7 @@ class Doubts:
 
     def forget(self) -> None:
         """Nothing is in doubt."""
-        self.reading = None
+        self.reading, self._rivals = None, ()
         self.forget_correction()
 
     def forget_correction(self) -> None:
