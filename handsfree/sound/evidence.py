@@ -164,6 +164,9 @@ class Evidence:
         )
 
 
+# The hearings that are counted beside these constants had their hum left in, as it was before ``hum.py``; the weights are
+# newer, but those of PocketSphinx alone.
+
 WEIGHTS = (1.414, -0.884, 1.373, 0.354)
 BIAS = -0.328
 

@@ -20,7 +20,7 @@ RATE = 16_000  # Hz; every recogniser here works on 16 kHz mono 16-bit samples
 class Audio:
     """Mono 16-bit samples at ``RATE``; ``start`` is the offset in seconds from the beginning of its stream.
 
-    ``lead`` is the sound just before, for what has to get used to a noise first; empty where nobody kept it.
+    ``lead`` is the sound just before, by which a noise is known; empty where nobody kept it.
     """
 
     samples: NDArray[np.int16]
