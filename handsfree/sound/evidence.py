@@ -164,8 +164,8 @@ class Evidence:
         )
 
 
-# The hearings that are counted beside these constants had their hum left in, as it was before ``hum.py``; the weights are
-# newer, but those of PocketSphinx alone.
+# The hearings that are counted beside these constants had their hum left in, as it was before ``hum.py``. The weights are
+# newer, but for those of PocketSphinx alone.
 
 WEIGHTS = (1.414, -0.884, 1.373, 0.354)
 BIAS = -0.328

@@ -81,8 +81,8 @@ IMPORTANCE = np.array([0.0617, 0.1671, 0.2373, 0.2648, 0.2142, 0.0549])
 # first try, with Moonshine and the step's grammar (186 without noise); the index was that of these noises:
 #     hum at 15, 10, 5 dB   182 175 157   index 0.97 0.90 0.76
 #     fan at 15, 10 dB      164 139       index 0.78 0.66
-# Both noises lie near one curve by the index, and far apart by their ratio in dB. That was before hum was taken off what
-# is heard (``hum.py``): it costs less now than its index says.
+# Both noises lie near one curve by the index, and far apart by their ratio in dB. That was before hum was taken off
+# (``hum.py``): it costs less now than its index says.
 GRADES = (0.9, 0.75, 0.65, 0.55)
 # Clean speech at 8 kHz: 58 of 60 right at the first try with Moonshine, but 8 to 13 of 60 digit strings with
 # PocketSphinx, and nothing is known of such a link in noise.
