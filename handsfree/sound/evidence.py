@@ -164,7 +164,7 @@ class Evidence:
         )
 
 
-# The hearings that are counted beside these constants had their hum left in, as it was before ``hum.py``. The weights are
+# The hearings counted beside these constants had their hum left in, as it was before ``hum.py``. The weights are
 # newer, but for those of PocketSphinx alone.
 
 WEIGHTS = (1.414, -0.884, 1.373, 0.354)
