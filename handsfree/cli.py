@@ -536,7 +536,7 @@ def _heard(hearing: Hearing, expect: Expectation, policy: Policy) -> dict[str, o
         return fields | {"reason": outcome.reason}
     likely = policy.likely((other.text, other.score) for other in utterance.alternatives)
     fields["rivals"] = rivals = _rivals(utterance.text, likely, outcome, expect)
-    if confidence is not None and confidence < policy.doubt:
+    if policy.unsure(confidence):
         return fields | {"reason": f"not heard clearly: say it {'digit by digit' if rivals else 'again'}"}
     return fields | {"accepted": True, "kind": str(outcome.kind), "value": outcome.value, "unit": outcome.unit}
 

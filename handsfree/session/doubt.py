@@ -41,6 +41,10 @@ class Policy:
         if not 0 <= self.reject <= self.doubt <= 1:
             raise ValueError("a policy needs 0 <= reject <= doubt <= 1")
 
+    def unsure(self, confidence: float | None) -> bool:
+        """Whether a hearing is too doubtful to be taken without a question; what was typed never is."""
+        return confidence is not None and confidence < self.doubt
+
     def likely(self, alternatives: Iterable[tuple[str, float]]) -> list[str]:
         """The sentences among a hearing's alternatives that come within ``rival`` nats of it."""
         return [text for text, score in alternatives if score >= -self.rival]
@@ -92,7 +96,7 @@ class Doubts:
         ``again`` where it answers the question about another.
         """
         doubted, rivals = (self.reading, self._rivals) if again else (None, ())
-        unsure = event.confidence is not None and event.confidence < self._policy.doubt
+        unsure = self._policy.unsure(event.confidence)
         query = self._query(event, reading, step, means, vigil, None if unsure else doubted)
         if query is None and unsure:
             # Heard unsurely a second time is no surer: who says it again may do so because it was wrong.

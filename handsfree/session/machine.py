@@ -516,7 +516,7 @@ class Session:
             self._take_note(event)
             return
         meaning = understand(event.text, self.open)
-        unsure = event.confidence is not None and event.confidence < self._policy.doubt
+        unsure = self._policy.unsure(event.confidence)
         if self._phase is Phase.PAUSED and (isinstance(meaning, Refusal) or unsure):
             return  # talk in the room: it stands in the record, and nobody is interrupted
         if event.confidence is not None and event.confidence < _TALK and not self._between:

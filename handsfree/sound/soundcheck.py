@@ -372,8 +372,7 @@ def _hearings(blocks: Iterator[Block], ear: Ear, seconds: float) -> Iterator[Hea
 
 
 def _is_meant(heard: Utterance) -> bool:
-    sure = heard.confidence is None or heard.confidence >= Policy().doubt
-    return sure and parse(heard.text, ANY) == MEANT
+    return not Policy().unsure(heard.confidence) and parse(heard.text, ANY) == MEANT
 
 
 # -- measuring ---------------------------------------------------------------------------------------------------------

@@ -64,6 +64,12 @@ def test_steady_noise_is_no_sign(level: float) -> None:
     assert not any(signs(noise(5.0, level)))
 
 
+def test_a_humming_compressor_that_swells_by_half_is_no_sign() -> None:
+    time = np.arange(5 * RATE) / RATE
+    swelling = 3000 * (1 + 0.5 * np.sin(2 * np.pi * 2 * time)) * np.sin(2 * np.pi * 120 * time)
+    assert not any(signs((swelling + noise(5.0, 50)).astype(np.int16)))
+
+
 def test_a_humming_compressor_that_swells_and_fades_is_no_sign() -> None:
     time = np.arange(8 * RATE) / RATE
     swelling = 3000 * 10 ** (np.sin(2 * np.pi * 0.5 * time) / 2) * np.sin(2 * np.pi * 120 * time)  # by 20 dB
