@@ -193,19 +193,24 @@ def _run(options: argparse.Namespace) -> int:
 
 
 def _resume(options: argparse.Namespace) -> int:
+    from handsfree.procedure.visit import visit
     from handsfree.session.resume import resume
+    from handsfree.session.spelled import identified_by
     from handsfree.sound.loop import go_on
 
     settings = _settings(options)
     resumed = resume(options.session)
     with closing(resumed.journal):
+        procedure, happened = resumed.rebuilt.session.procedure, resumed.rebuilt.happened
+        given = {} if settings.technician is None else {"technician": settings.technician}
+        before = identified_by(act for _, acts in happened for act in acts)
+        known = {what: value for what, value in visit(procedure, given).items() if before.get(what) != value}
 
         def ready(
             voice: Voice, watch: Watch, recogniser: Recogniser | None, source: str
         ) -> tuple[Conversation, Started | Reopened]:
-            return go_on(resumed, voice, watch, recogniser, source=source)
+            return go_on(resumed, voice, watch, recogniser, source=source, visit=known)
 
-        procedure, happened = resumed.rebuilt.session.procedure, resumed.rebuilt.happened
         return _hold(options, settings, options.session, procedure, ready, happened)
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import os
+import re
 import signal
 import subprocess
 import sys
@@ -150,6 +151,16 @@ def test_a_session_without_a_finding_says_how_it_is_gone_on_with(tmp_path: Path)
     said = (ROOT / "demo_sessions" / "start-relay" / "script.txt").read_text(encoding="utf-8")
     concluded = handsfree("run", COOLER, "--typed", "--out", tmp_path / "whole", said=said)
     assert "Go on with it" not in concluded.stdout
+
+
+def test_who_goes_on_with_a_session_is_told_beside_who_began_it(tmp_path: Path) -> None:
+    folder = tmp_path / "session"
+    handsfree("run", COOLER, "--typed", "--out", folder, "--technician", "Anna", said="done\n")
+    assert "Technician: Ben." in handsfree("resume", folder, "--typed", "--technician", "Ben", said="8 degrees\n").stdout
+    assert "Technician" not in handsfree("resume", folder, "--typed", "--technician", "Ben").stdout
+    assert handsfree("verify", folder).returncode == 0
+    handsfree("report", folder)
+    assert re.search(r"Anna, from \d\d:\d\d UTC Ben<", (folder / "report.html").read_text(encoding="utf-8"))
 
 
 @pytest.mark.skipif(os.name != "posix", reason="an interrupt is sent otherwise there")

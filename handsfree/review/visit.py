@@ -151,14 +151,19 @@ class TimerRow:
 def known_by(entries: Iterable[Entry]) -> tuple[Known, ...]:
     """What the visit is known by, in the order in which that became known."""
     found: dict[str, Known] = {}
+    reopened = False  # whether what is told was given when the session was resumed
     called = {str(what): name for what, name in OPENING.items()}
     missing = {name: what for what, name in called.items()}
     for entry in entries:
         data = entry.data
         what = entry_text(data, "what")
-        if entry.kind is Mark.IDENTIFIED and what in called:
+        if entry.kind in EVENT_MARKS:
+            reopened = entry.kind is Mark.REOPENED
+        elif entry.kind is Mark.IDENTIFIED and what in called:
             value, words = entry_text(data, "value"), entry_text(data, "words")
-            found[what] = Known(called[what], value, words if words != value else "")
+            if reopened and what in found and found[what].value:
+                value = f"{found[what].value}, from {entry.time:%H:%M} UTC {value}"
+            found[what] = Known(called[what], value, words if words != entry_text(data, "value") else "")
         elif entry.kind is Mark.DEVIATION and (about := entry_text(data, "about")) in missing:
             found.setdefault(missing[about], Known(about, "", missing=entry_text(data, "reason")))
     return tuple(found.values())

@@ -97,7 +97,7 @@ from handsfree.session.ledger import Off, phrases_of
 from handsfree.session.meters import Meters
 from handsfree.session.proving import Return, first_step, leaves_the_way, opens_only_what_is_off
 from handsfree.session.readings import Readings, Taken, measures_of
-from handsfree.session.spelled import HOW_TO_SPELL, Spelling, Wanted, identified, of_part, of_visit
+from handsfree.session.spelled import HOW_TO_SPELL, Spelling, Wanted, identified, of_part, of_visit, said_as
 from handsfree.session.timers import Running, Timers, news
 from handsfree.session.vigil import Moment, Vigil, as_kept
 from handsfree.session.wording import (
@@ -114,7 +114,7 @@ from handsfree.session.wording import (
     warning,
 )
 from handsfree.spoken.grammar import understand
-from handsfree.spoken.identifiers import Misheard, say_identifier
+from handsfree.spoken.identifiers import Misheard
 from handsfree.spoken.meaning import (
     Answer,
     Command,
@@ -432,6 +432,7 @@ class Session:
         if self._now < left:
             away = "The clock of this computer stands before the last entry of the record."
         self._say(f"Session resumed. {away}", "status")
+        self._know(event.data.get("visit", {}))
         for piece in event.data.get("set_aside", ()):
             self._say(f"A line of the record was torn. What is left of it is in the file {piece['name']}.", "status")
         self._how_far(Command(Word.HOW_FAR))
@@ -780,12 +781,15 @@ class Session:
         """Records what was given with the start, and asks for what the procedure wants to know besides."""
         assert isinstance(self._event, Started)
         given: Mapping[str, str] = self._event.data.get("visit", {})
+        self._know(given)
+        self._ask_identities(of_visit(self.procedure, given), self._ask_meters)
+
+    def _know(self, given: Mapping[str, str]) -> None:
         for what in (name for name in OPENING if name in given):  # a record has them in another order
             value = given[what]
-            words = say_identifier(value) if what in self.procedure.opening else value
+            words = said_as(value) if what in self.procedure.opening else value
             self._record(Mark.IDENTIFIED, identified(what, value, words))
             self._say(f"{capital(OPENING[what])}: {words}.", "status")
-        self._ask_identities(of_visit(self.procedure, given), self._ask_meters)
 
     def _ask_identities(self, wanted: Iterable[Wanted], then: Callable[[], None]) -> None:
         self._spelling.begin(wanted)

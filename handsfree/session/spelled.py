@@ -11,6 +11,7 @@ from collections.abc import Collection, Iterable, Mapping
 from dataclasses import dataclass
 
 from handsfree.procedure.model import OPENING, Procedure, Replacement
+from handsfree.session.events import Act, Mark, Record
 from handsfree.session.wording import capital
 from handsfree.spoken.identifiers import Form, Misheard, correct, say_identifier
 from handsfree.spoken.meaning import Open, Respelled, Spelled, Word
@@ -117,6 +118,20 @@ class Spelling:
         self._before.append(wanted)
         self._known[wanted.what] = known
         return wanted
+
+
+def said_as(value: str) -> str:
+    """How something that was given with the start is said: spelled, or as it is written where it has no spelling."""
+    try:
+        return say_identifier(value)
+    except ValueError:
+        return value
+
+
+def identified_by(acts: Iterable[Act]) -> dict[str, str]:
+    """What a visit is known by after all these acts."""
+    records = [act for act in acts if isinstance(act, Record) and act.mark is Mark.IDENTIFIED]
+    return {record.data["what"]: record.data["value"] for record in records if record.data["what"] in OPENING}
 
 
 def identified(what: str, value: str, words: str) -> Mapping[str, str]:

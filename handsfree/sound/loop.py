@@ -357,12 +357,17 @@ def go_on(
     *,
     source: str,
     time: datetime | None = None,
+    visit: Mapping[str, str] | None = None,
 ) -> tuple[Conversation, Reopened]:
-    """A session that was left, and the event that reopens it. Meters and policy are those it began with."""
+    """A session that was left, and the event that reopens it. Meters and policy are those it began with.
+
+    ``visit`` is what the visit is known by from now on, where that is something else, such as another technician.
+    """
     policy = resumed.rebuilt.policy
     reopened = Reopened(
         time or Clock().now(),
         {
+            **({"visit": dict(visit)} if visit else {}),
             "handsfree": __version__,
             "settings": _settings(policy, recogniser, source),
             "set_aside": [asdict(torn) for torn in resumed.set_aside],

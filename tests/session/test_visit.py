@@ -109,6 +109,15 @@ def test_what_a_visit_is_known_by_is_spelled_read_back_and_corrected_by_place() 
     ]
 
 
+@pytest.mark.parametrize(("written", "words"), [("J. Lund", "J. Lund"), ("AB-12", "alfa bravo dash one two")])
+def test_what_is_given_freely_is_spelled_where_it_can_be(written: str, words: str) -> None:
+    source = CABINET.source.replace(b"opening:\n", b"opening:\n  technician: {}\n")
+    procedure = loads(source, CABINET.path).procedure
+    visit = Visit(procedure, KNOWN | given(procedure, {"technician": written}))
+    assert f"Technician: {words}." in visit.said
+    assert {"what": "technician", "value": written, "words": words} in visit.all(Mark.IDENTIFIED)
+
+
 @pytest.mark.parametrize(
     ("said", "reason"),
     [
