@@ -10,6 +10,7 @@ import argparse
 import io
 import json
 import queue
+import re
 import shlex
 import sys
 import tempfile
@@ -680,27 +681,37 @@ def _check(options: argparse.Namespace) -> int:
     return UNUSABLE if bad else OK
 
 
+_SEAL = re.compile(r"\s*(?:[0-9a-fA-F]\s*){64}")
+
+
 def _verify(options: argparse.Namespace) -> int:
     from handsfree.review.report import check_page
     from handsfree.session.journal import Grade, seal
     from handsfree.session.replay import verify
 
+    if options.seal is not None and not _SEAL.fullmatch(options.seal):
+        raise UnusableError(f"{options.seal!r} is no seal: write the 64 figures and letters that the session printed")
     problems = [*verify(options.session, options.seal), *check_page(options.session)]
     for problem in problems:
         print(f"{problem.grade}: {problem}", file=sys.stderr)
     if any(problem.grade is not Grade.REMARK for problem in problems):
         return REFUSED
-    print(
-        f"{options.session}: the chain holds, clips and procedure are as they were, and replay gives the same record."
-    )
+    print(f"{options.session}: the chain holds, clips and procedure have its hashes, and replay gives the same record.")
+    if options.seal is None:
+        print("That nobody wrote all of it anew is only shown by the seal that was noted: --seal")
     print(f"seal {seal(options.session)}")
     return OK
 
 
 def _report(options: argparse.Namespace) -> int:
     from handsfree.review.report import write_report
+    from handsfree.session.journal import Grade
+    from handsfree.session.replay import verify
 
     print(write_report(options.session, options.out))
+    if any(problem.grade is Grade.BROKEN for problem in verify(options.session)):
+        print("The record does not hold: the page says why at its top.", file=sys.stderr)
+        return REFUSED
     return OK
 
 

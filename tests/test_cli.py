@@ -144,6 +144,14 @@ def test_the_seal_is_shown_when_the_session_ends(tmp_path: Path) -> None:
     assert handsfree("verify", tmp_path / "session", "--seal", seal).returncode == 0
 
 
+@pytest.mark.parametrize("seal", ["", "0a1b2c3d", "z" * 64])
+def test_what_is_no_seal_is_told_as_that(seal: str, tmp_path: Path) -> None:
+    handsfree("run", COOLER, "--typed", "--out", tmp_path / "session", said="done\n")
+    done = handsfree("verify", tmp_path / "session", "--seal", seal)
+    assert done.returncode == 2
+    assert "is no seal: write the 64 figures and letters that the session printed" in done.stderr
+
+
 def test_a_session_without_a_finding_says_how_it_is_gone_on_with(tmp_path: Path) -> None:
     folder = tmp_path / "a session"
     done = handsfree("run", COOLER, "--typed", "--out", folder, said="done\n")
@@ -156,7 +164,9 @@ def test_a_session_without_a_finding_says_how_it_is_gone_on_with(tmp_path: Path)
 def test_who_goes_on_with_a_session_is_told_beside_who_began_it(tmp_path: Path) -> None:
     folder = tmp_path / "session"
     handsfree("run", COOLER, "--typed", "--out", folder, "--technician", "Anna", said="done\n")
-    assert "Technician: Ben." in handsfree("resume", folder, "--typed", "--technician", "Ben", said="8 degrees\n").stdout
+    assert (
+        "Technician: Ben." in handsfree("resume", folder, "--typed", "--technician", "Ben", said="8 degrees\n").stdout
+    )
     assert "Technician" not in handsfree("resume", folder, "--typed", "--technician", "Ben").stdout
     assert handsfree("verify", folder).returncode == 0
     handsfree("report", folder)

@@ -36,9 +36,9 @@ from handsfree.session.journal import (
     Problem,
     digest,
     scan,
-    verify_chain,
 )
 from handsfree.session.readings import measures_of
+from handsfree.session.replay import verify
 from handsfree.spoken.meaning import Kind
 
 # Units whose short form in pint is not the one on a meter or in a data sheet.
@@ -64,7 +64,8 @@ class ReadingRow:
     """A reading as it stands on the page; ``corrected_by`` is the number of the reading that replaced it.
 
     ``again`` is the number of the reading of the same step that stands in its place, after GO BACK or where the step
-    came again; ``before`` are those in whose place this one stands.
+    came again; ``before`` are those in whose place this one stands. ``stands`` is the one that stands in the end in the
+    place of one that was corrected, if any does.
 
     ``value`` is what was judged: the leads taken off where that was asked for, and ``spoken`` is then what was said and
     what the leads read. ``source`` is a plate, or AC or DC where no limit says it. ``implausible`` is the range that it
@@ -93,6 +94,7 @@ class ReadingRow:
     why: str = ""
     again: int | None = None
     before: tuple[int, ...] = ()
+    stands: int | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -364,7 +366,7 @@ def _css(text: str) -> str:
 
 
 def _page(folder: Path, contents: Contents, embed: bool) -> Page:
-    entries, problems = contents.entries, verify_chain(folder)
+    entries, problems = contents.entries, verify(folder)
     opened = last_of(entries, Mark.OPENED)
     procedure, settings = entry_mapping(opened, "procedure"), entry_mapping(opened, "settings")
     readings = _readings(entries, _asked(folder, procedure))
@@ -381,7 +383,7 @@ def _page(folder: Path, contents: Contents, embed: bool) -> Page:
         edition=entry_text(procedure, "edition"),
         equipment=entry_text(procedure, "equipment"),
         program=entry_text(opened, "handsfree"),
-        settings=tuple((str(key), str(value)) for key, value in settings.items() if value is not None),
+        settings=tuple((str(key), _setting(value)) for key, value in settings.items() if value is not None),
         start=entries[0].time,
         end=entries[-1].time,
         duration=duration(entries[-1].time - entries[0].time),
@@ -423,6 +425,12 @@ def _page(folder: Path, contents: Contents, embed: bool) -> Page:
         incomplete=graded[Grade.INCOMPLETE],
         remarks=graded[Grade.REMARK],
     )
+
+
+def _setting(value: object) -> str:
+    if not isinstance(value, Mapping):
+        return str(value)
+    return "; ".join(f"{key} {inner}" for key, inner in value.items())
 
 
 def _finding(entries: Iterable[Entry]) -> Finding:
@@ -511,12 +519,20 @@ def _measured_again(rows: Sequence[ReadingRow], watched: Collection[str]) -> tup
     for row in rows:
         if not row.corrected and row.id not in watched:
             of_step.setdefault(row.step, []).append(row.number)
-    linked = list(rows)
+    linked = [replace(row, stands=_stands(row, rows, of_step)) if row.corrected else row for row in rows]
     for *before, stands in of_step.values():
         linked[stands - 1] = replace(linked[stands - 1], before=tuple(before))
         for number in before:
             linked[number - 1] = replace(linked[number - 1], again=stands)
     return tuple(linked)
+
+
+def _stands(row: ReadingRow, rows: Sequence[ReadingRow], of_step: Mapping[str, Sequence[int]]) -> int | None:
+    """What stands for a corrected reading: what it was corrected to in the end, or what was then measured anew."""
+    while row.corrected and row.corrected_by is not None:
+        row = rows[row.corrected_by - 1]
+    later = [number for number in of_step.get(row.step, ()) if number >= row.number]
+    return row.number if not row.corrected else later[-1] if later else None
 
 
 def _figures(entries: Sequence[Entry]) -> Iterator[FigureRow]:
@@ -663,7 +679,26 @@ def _spoken(data: Mapping[str, Any]) -> str:
 
 def _uncertainty(data: Mapping[str, Any]) -> str:
     found = entry_mapping(data, "uncertainty")
-    return f"±{_SPACE}{_figure(entry_text(found, 'expanded'), entry_text(found, 'unit'))}" if found else ""
+    if not found:
+        return ""
+    shown = entry_text(entry_mapping(data, "leads") or data, "unit")  # that of the value it stands beside
+    return f"±{_SPACE}{_figure(*_in_unit(entry_text(found, 'expanded'), entry_text(found, 'unit'), shown))}"
+
+
+def _in_unit(value: str, unit: str, wanted: str) -> tuple[str, str]:
+    """A width in another unit of its kind, and that unit; as it is where there is no such way."""
+    if unit == wanted:
+        return value, unit
+    try:
+        factor = _units().Quantity(1.0, _step_of(unit)).to(_step_of(wanted)).magnitude
+        return format((Decimal(value) * Decimal(f"{factor:.12g}")).normalize(), "f"), wanted
+    except (pint.PintError, InvalidOperation, AssertionError):
+        return value, unit
+
+
+def _step_of(unit: str) -> str:
+    """The unit of a difference: a degree has no zero there."""
+    return f"delta_{unit}" if unit.startswith("degree_") else unit
 
 
 def _meter(data: Mapping[str, Any], names: Mapping[str, str]) -> str:

@@ -395,7 +395,8 @@ def verify_chain(folder: Path, seal: str | None = None) -> list[Problem]:
     """All that is wrong with a record: its lines, its clips, its copy of the procedure; empty where it is intact.
 
     With the ``seal`` that was noted when the session ended, a changed or missing end is found as well; without it, a
-    last line rewritten in valid form is not. Raises JournalError where the folder is no session's or cannot be read.
+    last line rewritten in valid form is not. One noted before the session was resumed vouches for what stands up to
+    there. Raises JournalError where the folder is no session's or cannot be read.
     """
     contents = scan(folder)
     problems = [
@@ -404,12 +405,21 @@ def verify_chain(folder: Path, seal: str | None = None) -> list[Problem]:
         *_check_clips(folder, contents.entries),
         *_check_torn(folder, contents.entries),
     ]
-    if seal is not None and "".join(seal.split()).lower() != contents.seal:
-        now = contents.seal or "missing"
-        problems.append(
-            Problem(None, f"the record does not end as it did when the seal was noted: its seal is now {now}")
-        )
+    if seal is not None and (noted := "".join(seal.split()).lower()) != contents.seal:
+        problems.append(_other_seal(noted, contents))
     return sorted(problems, key=lambda problem: (problem.line is None, problem.line or 0))
+
+
+def _other_seal(noted: str, contents: Contents) -> Problem:
+    """What a seal says that is not that of the end."""
+    for entry, after in pairwise(contents.entries):
+        if entry.hash == noted and after.kind is Mark.REOPENED:
+            told = (
+                f"the seal is that of entry {entry.n}, after which the session was resumed: it vouches for no later one"
+            )
+            return Problem(None, told, Grade.REMARK)
+    now = contents.seal or "missing"
+    return Problem(None, f"the record does not end as it did when the seal was noted: its seal is now {now}")
 
 
 @dataclass(slots=True)
@@ -513,7 +523,7 @@ def _check_procedure(folder: Path, entries: list[Entry]) -> list[Problem]:
 
 def _check_clips(folder: Path, entries: list[Entry]) -> list[Problem]:
     problems: list[Problem] = []
-    named: set[str] = set()
+    named: dict[str, int] = {}
     for entry in entries:
         name, expected = entry.data.get("clip"), entry.data.get("clip_sha256")
         if entry.kind is not Mark.HEARD or name is None:
@@ -522,8 +532,10 @@ def _check_clips(folder: Path, entries: list[Entry]) -> list[Problem]:
             problems.append(Problem(entry.n, f"{name!r} is no name of a clip"))
         elif not isinstance(expected, str):
             problems.append(Problem(entry.n, f"the entry holds no SHA-256 of {name}"))
+        elif name in named:
+            problems.append(Problem(entry.n, f"{name} is the sound of line {named[name]}, and of no other"))
         else:
-            named.add(name)
+            named[name] = entry.n
             problems += _check_file(folder, name, expected, entry.n)
     for path in sorted((folder / CLIPS).glob("*.flac")):
         if f"{CLIPS}/{path.name}" not in named:

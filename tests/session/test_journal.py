@@ -367,6 +367,15 @@ def test_a_line_that_is_no_entry_is_named_and_the_rest_is_still_read(folder: Pat
     assert [entry.n for entry in scan(folder).entries] == [1, 2, 4, 5, 6]
 
 
+def test_one_clip_is_the_sound_of_one_entry(folder: Path, tmp_path: Path) -> None:
+    with Journal.create(tmp_path / "s", PROCEDURE) as journal:
+        for entry in read(folder):
+            first = {name: value for name, value in read(folder)[1].data.items() if name.startswith("clip")}
+            journal.append(entry.time, entry.kind, {**entry.data, **(first if entry.kind is Mark.HEARD else {})})
+        journal.keep_clip((folder / "clips" / "0001.flac").read_bytes())
+    assert "journal.jsonl:4: clips/0001.flac is the sound of line 2, and of no other" in messages(tmp_path / "s")
+
+
 def test_line_ends_changed_by_another_program_are_told_once_with_the_remedy(folder: Path) -> None:
     lines = journal_lines(folder)
     rewrite(folder, [line.replace(b"\n", b"\r\n") for line in lines])

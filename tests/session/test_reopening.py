@@ -23,6 +23,7 @@ from handsfree.session.journal import (
     digest,
     read,
     scan,
+    seal,
     verify_chain,
 )
 from handsfree.session.machine import Session
@@ -278,6 +279,20 @@ def concluded(kept: Kept) -> None:
 
 def stopped(kept: Kept) -> None:
     kept.end()
+
+
+def test_a_seal_from_before_the_session_was_resumed_vouches_up_to_there(kept: Kept) -> None:
+    kept.hear("done")
+    kept.end()
+    before = seal(kept.folder)
+    count = len(read(kept.folder))
+    kept.reopen()
+    kept.end()
+    (told,) = verify_chain(kept.folder, before)
+    assert told.grade is Grade.REMARK
+    assert f"the seal is that of entry {count}, after which the session was resumed" in told.message
+    earlier = read(kept.folder)[2].hash
+    assert verify_chain(kept.folder, earlier)[0].grade is Grade.BROKEN
 
 
 @pytest.mark.parametrize(
