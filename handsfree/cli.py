@@ -238,9 +238,9 @@ def _hold(
             conversation, opened = ready(voice, watch, None, "typed")
             from_text(conversation, _lines(screen.console.is_terminal), opened)
         elif options.audio:
-            from handsfree.sound.audio import read
+            from handsfree.sound.audio import LONGEST_VISIT, read
 
-            audio, remarks = read(options.audio)
+            audio, remarks = read(options.audio, LONGEST_VISIT)
             print(*remarks, sep="\n", end="\n" if remarks else "", file=sys.stderr)
             with _recogniser(settings, speaker) as recogniser:
                 conversation, opened = ready(voice, watch, recogniser, options.audio.name)
@@ -482,6 +482,7 @@ def _hear(options: argparse.Namespace) -> int:
     from handsfree.session.doubt import Policy
     from handsfree.sound.audio import AudioError, read
     from handsfree.sound.ear import Ear
+    from handsfree.sound.soundcheck import Running, advice
     from handsfree.spoken.meaning import Open
 
     settings = _settings(options)
@@ -510,16 +511,23 @@ def _hear(options: argparse.Namespace) -> int:
                 print(remark, file=sys.stderr)
                 codes.add(CONVERTED)
             fields["seconds"] = round(audio.seconds, 3)
-            ear = Ear(recogniser, policy.doubt)
+            running = Running()
+            ear = Ear(recogniser, policy.doubt, running.hear)
             ear.open(Open(reading=expect))
-            found = [fields | _heard(hearing, expect, policy) for hearing in ear.all(audio, tight=True)]
-            ear.close()
-            no_speech = f"{path}: no speech in it; record it again closer to the microphone"
-            for line in found or [fields | {"reason": no_speech}]:
+            found = False
+            for hearing in ear.all(audio, tight=True):
+                found, levels = True, running.levels(hearing.speech)
+                line = fields | _heard(hearing, expect, policy)
                 if not line["accepted"]:
                     codes.add(REFUSED)
-                    print(line["reason"], file=sys.stderr)
+                    print(line["reason"], *advice(levels), sep="\n", file=sys.stderr)
                 print(json.dumps(line, ensure_ascii=False), flush=True)
+            ear.close()
+            if not found:
+                codes.add(REFUSED)
+                no_speech = f"{path}: no speech in it; record it again closer to the microphone"
+                print(no_speech, file=sys.stderr)
+                print(json.dumps(fields | {"reason": no_speech}, ensure_ascii=False), flush=True)
     return next(code for code in (UNUSABLE, REFUSED, CONVERTED, OK) if code in codes)
 
 

@@ -287,6 +287,22 @@ def test_hear_tells_what_else_a_reading_may_have_been() -> None:
     assert told["reason"] is None
 
 
+def test_hear_says_what_the_sound_of_a_refused_reading_lacked(tmp_path: Path) -> None:
+    samples, rate = soundfile.read(SPEECH / "five_point_two_ohms.flac")
+    soundfile.write(tmp_path / "loud.wav", np.clip(8 * samples / np.abs(samples).max(), -1, 1), rate)
+    done = handsfree("hear", "--expect", "voltage", tmp_path / "loud.wav")
+    assert done.returncode == 1
+    assert "of the speech is clipped: lower the microphone's gain" in done.stderr
+
+
+def test_a_recorded_visit_may_last_longer_than_a_reading(tmp_path: Path) -> None:
+    room = np.random.default_rng(1).normal(0, 20, 601 * 16_000).astype(np.int16)
+    soundfile.write(tmp_path / "visit.flac", room, 16_000)
+    assert "601 s, more than the 600 s allowed" in handsfree("hear", tmp_path / "visit.flac").stderr
+    done = handsfree("run", COOLER, "--audio", tmp_path / "visit.flac", "--out", tmp_path / "session")
+    assert f"The record is in {tmp_path / 'session'}" in done.stdout
+
+
 @pytest.mark.parametrize(
     ("options", "engine"),
     [

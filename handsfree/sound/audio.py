@@ -17,6 +17,7 @@ from handsfree.errors import PlainError
 from handsfree.sound.protocol import RATE, Audio
 
 LONGEST = 600.0  # seconds
+LONGEST_VISIT = 7200.0  # seconds: half a gigabyte while it is read
 SILENT = 10 ** (-60 / 20)  # of full scale; a microphone that is on has more noise than this
 CANCELLING = 0.4  # of the louder channel's power; unlike channels average to half of it, a dead one to a quarter
 
