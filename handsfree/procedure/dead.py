@@ -42,6 +42,11 @@ def shows_dead(step: Step) -> bool:
     return low <= 0 and high.is_finite() and in_unit(high, step.unit or "volt", "volt") <= utmost
 
 
+def proves_tester(step: Step) -> bool:
+    """Whether a conforming reading shows a voltage: that of a known live source, where all others are isolated."""
+    return is_voltage(step) and step.limit is not None and bounds(step.limit)[0] > 0
+
+
 def measured_at(step: SpokenStep, energy: Mapping[str, Energy], sources: Mapping[str, EnergySource]) -> tuple[str, ...]:
     """The electrical sources that a voltage is measured at: those that the step proves dead.
 
@@ -68,15 +73,24 @@ def disproved(
     return tuple(name for name in measured_at(step, energy, sources) if energy[name] is Energy.PROVED_DEAD)
 
 
+_Measured = frozenset[tuple[str, Waveform | None]]
+
+
+def _at_others(measured: _Measured, sources: Collection[str]) -> _Measured:
+    return frozenset(pair for pair in measured if pair[0] not in sources)
+
+
 @dataclass(frozen=True, slots=True)
 class Voltages:
     """What was measured at the sources since they were isolated.
 
-    ``shown`` are the sources at which a step that shows so found no voltage. ``failed`` are sources with the steps that
-    did not conform and were not measured again.
+    ``shown`` are the sources at which a step that shows so found no voltage, each with the waveform that was measured;
+    ``tested`` those that were isolated when the tester was proved, with the waveform of the known live source.
+    ``failed`` are sources with the steps that did not conform and were not measured again.
     """
 
-    shown: frozenset[str] = frozenset()
+    shown: _Measured = frozenset()
+    tested: _Measured = frozenset()
     failed: frozenset[tuple[str, str]] = frozenset()
 
     def after(
@@ -86,22 +100,24 @@ class Voltages:
         at = measured_at(step, energy, sources)
         if outcome == Verdict.CONFORMING:
             failed = frozenset(pair for pair in self.failed if pair[1] != step.id)
-            return Voltages(self.shown.union(at) if shows_dead(step) else self.shown, failed)
+            found = frozenset((name, step.waveform) for name in at)
+            shown = self.shown | found if shows_dead(step) else self.shown
+            return Voltages(shown, self.tested | found if proves_tester(step) else self.tested, failed)
         if outcome is None:
             return self
         gone = set(disproved(step, outcome, energy, sources))
         unproved = {name for name in at if name in step.proves_dead or energy[name] is not Energy.PROVED_DEAD}
         failed = self.failed | {(name, step.id) for name in unproved | gone}
-        return Voltages(self.shown - gone, failed)
+        return replace(self, shown=_at_others(self.shown, gone), failed=failed)
 
     def isolated(self, sources: Collection[str]) -> Voltages:
         """After isolating, or finding live: what was measured before does not show that these are dead."""
-        return replace(self, shown=self.shown.difference(sources))
+        return replace(self, shown=_at_others(self.shown, sources), tested=_at_others(self.tested, sources))
 
     def energised(self, sources: Collection[str]) -> Voltages:
         """After switching on: a voltage is what is to be there."""
         failed = frozenset(pair for pair in self.failed if pair[0] not in sources)
-        return Voltages(self.shown.difference(sources), failed)
+        return replace(self.isolated(sources), failed=failed)
 
     def against(self, step: Step, source: str) -> tuple[str, ...]:
         """The other steps that stand against a step that is to prove a source dead, in alphabetical order."""

@@ -12,7 +12,8 @@ stored, prove dead, only then touch. From the trade (common practice, no source)
 - A reading that fails to prove a source dead shows that it is live, whatever was done to isolate it; an undecided one
   takes an earlier proof back.
 - An electrical source is proved dead by a voltage measured since it was isolated, by a limit that counts as dead
-  (``dead``). A voltage that did not conform is measured again, and conforms, before anything is proved.
+  (``dead``), of the waveform that the tester is proved on: what one function of a meter shows says nothing of the
+  other. A voltage that did not conform is measured again, and conforms, before anything is proved.
 - Everything is back on before any source is energised, and before the procedure ends.
 - A source that was isolated at the start still has to be proved dead.
 """
@@ -28,7 +29,16 @@ from enum import StrEnum
 from pathlib import Path
 from typing import TypeGuard
 
-from handsfree.procedure.dead import HIGHEST, NOTHING_MEASURED, Energy, Voltages, disproved, shows_dead
+from handsfree.procedure.dead import (
+    HIGHEST,
+    NOTHING_MEASURED,
+    Energy,
+    Voltages,
+    disproved,
+    is_voltage,
+    measured_at,
+    shows_dead,
+)
 from handsfree.procedure.document import PathInFile, Problem, ProcedureError
 from handsfree.procedure.load import Loaded, load
 from handsfree.procedure.model import (
@@ -66,6 +76,7 @@ class Rule(StrEnum):
     NEEDS_LIVE = "sources are live where a step needs them to be"
     PROVES_DEAD = "sources are isolated before they are proved dead"
     SHOWN_DEAD = "no voltage was found at an electrical source before it is proved dead"
+    WAVEFORM = "a voltage that is to show dead is one of ac or dc, as the tester was proved on"
     PASSED_OVER = "a voltage that did not conform is measured again before anything is proved dead"
     OPENING = "nothing comes off while an electrical source is live"
     TAKES_OFF = "nothing comes off twice"
@@ -409,6 +420,15 @@ def _energy(world: _World, state: _State, step: SpokenStep) -> Iterator[Finding]
 
 def _dead(world: _World, state: _State, step: SpokenStep) -> Iterator[Finding]:
     """What the voltages measured on this way leave to be desired where an electrical source is to be proved dead."""
+    energy = world.energy(state)
+    if is_voltage(step) and step.waveform is None:
+        measured = [name for name in measured_at(step, energy, world.procedure.sources) if shows_dead(step)]
+        dead = step.proves_dead or [name for name in measured if energy[name] is Energy.ISOLATED]
+        if dead:
+            named = _listed(frozenset(dead))
+            message = f'the step "{step.id}" is to show that {named} is dead, and does not say ac or dc'
+            remedy = 'write "waveform: ac", or "waveform: dc" where the source is of direct current'
+            yield Finding(Rule.WAVEFORM, step.id, message, remedy, key="quantity")
     for source in step.proves_dead:
         if world.procedure.sources[source].kind != "electrical":
             continue
@@ -420,7 +440,12 @@ def _dead(world: _World, state: _State, step: SpokenStep) -> Iterator[Finding]:
             )
             remedy = "lead whatever is not conforming there to isolating again and measuring again, by its next"
             yield Finding(Rule.PASSED_OVER, step.id, message, remedy, key="proves_dead")
-        elif not shows_dead(step) and source not in state.voltages.shown:
+            continue
+        # A voltage that does not show dead itself is that of the known live source, which proves the tester again.
+        own = {step.waveform} if isinstance(step, Measure) else set()
+        shown = own if shows_dead(step) else {waveform for name, waveform in state.voltages.shown if name == source}
+        tester = {waveform for name, waveform in state.voltages.tested if name == source} if shows_dead(step) else own
+        if not shown:
             message = (
                 f'the step "{step.id}" proves "{source}" dead, and on this way no measurement since it was isolated '
                 "shows that it is"
@@ -428,6 +453,14 @@ def _dead(world: _World, state: _State, step: SpokenStep) -> Iterator[Finding]:
             utmost = " and ".join(f"{volts} V {waveform}" for waveform, volts in HIGHEST.items())
             remedy = f"before it, measure the voltage by limit: {{at_most: 1}}; the utmost is {utmost}"
             yield Finding(Rule.SHOWN_DEAD, step.id, message, remedy, key="proves_dead")
+        elif tester and None not in shown | tester and shown.isdisjoint(tester):
+            (of,), (proved,) = shown, tester
+            message = (
+                f'the step "{step.id}" proves "{source}" dead, and on this way the voltage was measured of {of} and '
+                f"the tester is proved on {proved}"
+            )
+            remedy = f'write "waveform: {proved}" where the voltage is measured, or prove the tester on {of}'
+            yield Finding(Rule.WAVEFORM, step.id, message, remedy, key="proves_dead")
 
 
 def check(path: Path) -> list[Problem]:

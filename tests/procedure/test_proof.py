@@ -31,7 +31,7 @@ def do(id: str, more: str = "") -> str:
 def measure(id: str, more: str = "") -> str:
     return (
         f"  - {{id: {id}, kind: measure, say: Measure., reading: volts, quantity: voltage, unit: volt, "
-        f"limit: {{at_most: 1}}{', ' if more else ''}{more}}}\n"
+        f"waveform: ac, limit: {{at_most: 1}}{', ' if more else ''}{more}}}\n"
     )
 
 
@@ -172,8 +172,8 @@ def volts(id: str, more: str) -> str:
     return f"  - {{id: {id}, kind: measure, say: Measure., reading: {id}, quantity: voltage, unit: volt, {more}}}\n"
 
 
-LIMIT = "limit: {at_most: 1}"
-AFTER = volts("after", "limit: {between: [207, 253]}, proves_dead: [mains], next: {nonconforming: off}")
+LIMIT = "waveform: ac, limit: {at_most: 1}"
+AFTER = volts("after", "waveform: ac, limit: {between: [207, 253]}, proves_dead: [mains], next: {nonconforming: off}")
 MAINS_OFF = do("off", "isolates: [mains]")
 
 
@@ -215,7 +215,7 @@ def test_isolating_again_does_not_make_up_for_a_voltage_that_was_found() -> None
 @pytest.mark.parametrize(
     ("limit", "dead"),
     [
-        ("limit: {at_most: 50}", True),
+        ("limit: {at_most: 50}, waveform: ac", True),
         ("limit: {at_most: 50.1}", False),
         ("limit: {at_most: 50.1}, waveform: ac", False),
         ("limit: {at_most: 120}, waveform: dc", True),
@@ -231,10 +231,48 @@ def test_isolating_again_does_not_make_up_for_a_voltage_that_was_found() -> None
 )
 def test_what_shows_that_there_is_no_voltage(limit: str, dead: bool) -> None:
     way = "" if "plausible" in limit else ", next: {nonconforming: off}"
-    source = text(MAINS_OFF, volts("probe", limit + way), AFTER)
+    after = AFTER.replace("waveform: ac", "waveform: dc") if "waveform: dc" in limit else AFTER
+    source = text(MAINS_OFF, volts("probe", limit + way), after)
     source = source.replace("sources:\n", "sources:\n  pump: {name: pump, kind: electrical}\n")
     findings = prove(loads(source.encode(), "f").procedure)
     assert {finding.rule for finding in findings} == (set() if dead else {Rule.SHOWN_DEAD})
+
+
+BEFORE = volts("before", "waveform: ac, limit: {between: [207, 253]}, next: {nonconforming: off}")
+WAVEFORM = 'write "waveform: ac", or "waveform: dc" where the source is of direct current'
+
+
+def test_what_is_to_show_dead_says_whether_it_is_ac_or_dc() -> None:
+    probe = volts("probe", "limit: {at_most: 1}, next: {nonconforming: off}")
+    (finding,) = proved(MAINS_OFF, probe, AFTER)
+    assert (finding.rule, finding.step, finding.remedy) == (Rule.WAVEFORM, "probe", WAVEFORM)
+    assert finding.message == 'the step "probe" is to show that "mains" is dead, and does not say ac or dc'
+    assert only(MAINS_OFF, MAINS_DEAD.replace("waveform: ac, ", ""))[:2] == (Rule.WAVEFORM, "dead")
+    assert only(MAINS_OFF, probe.replace("limit", "waveform: ac, limit"), AFTER.replace("waveform: ac, ", ""))[:2] == (
+        Rule.WAVEFORM,
+        "after",
+    )
+    oil = measure("oil", "proves_dead: [oil]").replace("waveform: ac, ", "")  # of whatever kind the source is
+    assert only(oil)[:2] == (Rule.WAVEFORM, "oil")
+    assert proved(probe.replace("next: {nonconforming: off}", "next: end")) == ()  # nothing is isolated here
+
+
+def test_a_tester_proved_on_ac_proves_nothing_dead_by_dc() -> None:
+    probe = volts("probe", f"{LIMIT}, next: {{nonconforming: off}}")
+    of_dc = probe.replace("waveform: ac", "waveform: dc")
+    (finding,) = proved(MAINS_OFF, BEFORE, of_dc, AFTER)
+    assert (finding.rule, finding.step) == (Rule.WAVEFORM, "after")
+    assert finding.message == (
+        'the step "after" proves "mains" dead, and on this way the voltage was measured of dc and the tester is proved '
+        "on ac"
+    )
+    assert finding.remedy == 'write "waveform: ac" where the voltage is measured, or prove the tester on dc'
+    assert proved(MAINS_OFF, BEFORE, of_dc, probe.replace("probe", "more"), AFTER) == ()  # of both
+    at_once = MAINS_DEAD.replace("waveform: ac", "waveform: dc")
+    assert only(MAINS_OFF, BEFORE, at_once)[:2] == (Rule.WAVEFORM, "dead")
+    assert proved(MAINS_OFF, BEFORE, MAINS_DEAD) == ()
+    assert proved(BEFORE, MAINS_OFF, at_once) == ()  # a supply that was measured before
+    assert proved(MAINS_OFF, BEFORE.replace("waveform: ac", "waveform: dc"), at_once) == ()
 
 
 def test_a_kilovolt_is_a_thousand_volts() -> None:

@@ -51,7 +51,8 @@ sources:
 steps:
   - {id: unplug, kind: do, say: Pull the plug., isolates: [mains]}
   - {id: dead, kind: measure, say: Measure the terminals., needs_isolated: [mains], proves_dead: [mains],
-     reading: terminals, quantity: voltage, unit: volt, limit: {at_most: 1}, next: {nonconforming: unplug}}
+     reading: terminals, quantity: voltage, unit: volt, waveform: ac, limit: {at_most: 1},
+     next: {nonconforming: unplug}}
   - {id: open, kind: do, say: Take the cover off., hands_inside: true, takes_off: [cover]}
   - {id: winding, kind: measure, say: Measure the winding., hands_inside: true, reading: winding,
      quantity: resistance, unit: ohm, limit: {at_most: 7}, next: {conforming: close, nonconforming: close}}

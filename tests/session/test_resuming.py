@@ -75,7 +75,8 @@ sources:
 steps:
   - {id: unplug, kind: do, say: Pull the plug and lock it., isolates: [mains]}
   - {id: dead, kind: measure, say: Measure the terminals., needs_isolated: [mains], proves_dead: [mains],
-     reading: terminals, quantity: voltage, unit: volt, limit: {at_most: 1}, next: {nonconforming: unplug}}
+     reading: terminals, quantity: voltage, unit: volt, waveform: ac, limit: {at_most: 1},
+     next: {nonconforming: unplug}}
   - {id: note, kind: do, say: Note the date on the plate.}
   - {id: reach, kind: do, say: Reach in., hands_inside: true}
   - {id: end, kind: conclude, finding: It is clean., condition: sound, action: Go on.}
@@ -140,7 +141,7 @@ steps:
   - {id: unplug, kind: do, say: Pull the plug and lock it., isolates: [mains]}
   - {id: lid-off, kind: do, say: Take the lid off., takes_off: [lid]}
   - {id: dead, kind: measure, say: Measure the terminals., needs_isolated: [mains], proves_dead: [mains],
-     reading: terminals, quantity: voltage, unit: volt, limit: {at_most: 1},
+     reading: terminals, quantity: voltage, unit: volt, waveform: ac, limit: {at_most: 1},
      next: {conforming: reach, nonconforming: again}}
   - {id: again, kind: do, say: Find the other plug and pull it., isolates: [mains], next: dead}
   - {id: reach, kind: do, say: Reach in., hands_inside: true}
@@ -166,7 +167,8 @@ steps:
   - {id: tester, kind: measure, say: Measure the known live socket., reading: socket, quantity: voltage, unit: volt,
      limit: {at_least: 100}, next: {nonconforming: tester}}
   - {id: dead, kind: measure, say: Measure the terminals., needs_isolated: [mains], proves_dead: [mains],
-     reading: terminals, quantity: voltage, unit: volt, limit: {at_most: 1}, next: {nonconforming: not-dead}}
+     reading: terminals, quantity: voltage, unit: volt, waveform: ac, limit: {at_most: 1},
+     next: {nonconforming: not-dead}}
   - {id: reach, kind: do, say: Reach in., hands_inside: true}
   - {id: end, kind: conclude, finding: It is clean., condition: sound, action: Go on.}
   - {id: not-dead, kind: conclude, finding: It is live., condition: unresolved, action: Call the electrician.}
@@ -255,7 +257,8 @@ sources:
 steps:
   - {{id: unplug, kind: do, say: Pull the plug and lock it., isolates: [mains]}}
   - {{id: dead, kind: measure, say: Measure the terminals., needs_isolated: [mains], proves_dead: [mains],
-     reading: terminals, quantity: voltage, unit: volt, limit: {{at_most: 1}}, next: {{nonconforming: unplug}}}}
+     reading: terminals, quantity: voltage, unit: volt, waveform: ac, limit: {{at_most: 1}},
+     next: {{nonconforming: unplug}}}}
   - id: cooling
     kind: watch
     say: Follow the temperature of the winding.

@@ -44,7 +44,8 @@ sources:
 steps:
   - {id: isolate, kind: do, say: Open the isolator. Put your lock on it., isolates: [mains]}
   - {id: dead, kind: measure, say: Measure the terminals., needs_isolated: [mains], proves_dead: [mains],
-     reading: terminals, quantity: voltage, unit: volt, limit: {at_most: 1}, next: {nonconforming: isolate}}
+     reading: terminals, quantity: voltage, unit: volt, waveform: ac, limit: {at_most: 1},
+     next: {nonconforming: isolate}}
   - {id: cover-off, kind: do, say: Take the cover off., hands_inside: true, takes_off: [cover],
      cautions: [{signal: warning, text: The edges can cut you. Wear gloves.}]}
   - {id: coil, kind: measure, say: Measure the coil of the valve., hands_inside: true, reading: coil,
