@@ -393,6 +393,18 @@ def _pint_name(text: str) -> str | None:
         return None
 
 
+_SIGNS = str.maketrans({"\N{OHM SIGN}": "ohm", "\N{GREEK CAPITAL LETTER OMEGA}": "ohm", "\N{DEGREE SIGN}": "deg"})
+_SIGNS |= str.maketrans(dict.fromkeys(_MICRO, "u"))
+
+
+def _as_symbols(text: str) -> Iterator[str]:
+    """A unit as it is written, and with the case of the letters after its prefix as symbols have it (KOHM, KHZ)."""
+    plain = text.translate(_SIGNS)
+    yield plain
+    first, rest = plain[:1].replace("K", "k"), plain[1:]
+    yield from (first + rest.lower(), first + rest.capitalize())
+
+
 def _unit(document: Document, at: PathInFile, whose: str, step: Measure | Series) -> Iterator[Problem]:
     quantity, unit = step.quantity, step.unit
     if step.waveform is not None and quantity not in WITH_WAVEFORM:
@@ -418,9 +430,13 @@ def _unit_name(document: Document, at: PathInFile, unit: str, quantity: Quantity
         message = f"{shown(unit)} measures {measured}, not {quantity}"
         yield document.problem((*at, "unit"), message, f"write one of {', '.join(units)}")
         return
-    proper = _pint_name(unit)
+    known = [name for name in map(_pint_name, _as_symbols(unit)) if name is not None]
     said = [named.name for named in spellings().get(unit.lower(), ()) if named.quantity is quantity]
-    near = [proper] if proper in units else said or difflib.get_close_matches(unit.lower(), units, 1)
+    near = [name for name in known if name in units] or said
+    if not near and not known:
+        # Another prefix is a thousand times more or less; no two that are near each other begin with the same letters.
+        alike = difflib.get_close_matches(unit.lower(), units, len(units))
+        near = [name for name in alike if name[:3] == unit.lower()[:3]]
     remedy = f'write "{near[0]}"' if near else f"write one of {', '.join(units)}"
     yield document.problem((*at, "unit"), f"{shown(unit)} is no name of a unit of {quantity}", remedy)
 
