@@ -35,6 +35,7 @@ if TYPE_CHECKING:  # engines and pint take long to import: each command imports 
     from handsfree.console import Screen
     from handsfree.glance.server import Glance
     from handsfree.judge.meter import Meter
+    from handsfree.procedure.document import Problem
     from handsfree.procedure.load import Loaded
     from handsfree.procedure.model import Procedure
     from handsfree.procedure.visit import Job
@@ -164,14 +165,13 @@ Ready = Callable[["Voice", "Watch", "Recogniser | None", str], "tuple[Conversati
 def _run(options: argparse.Namespace) -> int:
     from handsfree.procedure.load import load
     from handsfree.procedure.model import OPENING
-    from handsfree.procedure.proof import check
     from handsfree.procedure.visit import visit
     from handsfree.session.doubt import Policy
     from handsfree.sound.loop import begin
 
     settings = _settings(options)
     path = _procedure(options.procedure)
-    if problems := check(path):
+    if problems := _problems(path):
         for problem in problems:
             print(problem, file=sys.stderr)
         raise UnusableError("the procedure is not run before all of this is put right")
@@ -669,21 +669,31 @@ def _print_findings(console: Console, findings: Findings, speaker: Speaker) -> N
 # -- check, verify, report -------------------------------------------------------------------------------------------
 
 
+def _problems(path: Path) -> list[Problem]:
+    """All that keeps a procedure from being run: what is wrong with it, or else what cannot be told apart by ear."""
+    from handsfree.procedure.load import load
+    from handsfree.procedure.proof import check
+    from handsfree.sound.alike import same_sound
+
+    return check(path) or same_sound(load(path))
+
+
 def _check(options: argparse.Namespace) -> int:
     from handsfree.judge.fit import misfits
     from handsfree.procedure.load import load
-    from handsfree.procedure.proof import advise, check
+    from handsfree.procedure.proof import advise
+    from handsfree.sound.alike import guessed
 
     bad, meters = False, _meters(options)
     for name in options.procedure:
         path = _procedure(name)
-        problems = check(path)
+        problems = _problems(path)
         for problem in problems:
             print(problem, file=sys.stderr)
         bad |= bool(problems)
         if not problems:
             loaded = load(path)
-            for advice in [*advise(loaded), *misfits(loaded, meters)]:
+            for advice in [*advise(loaded), *misfits(loaded, meters), *guessed(loaded)]:
                 print(f"{advice} (advice)")
             print(f"{path}: {len(loaded.procedure.steps)} steps, every path proved")
     return UNUSABLE if bad else OK

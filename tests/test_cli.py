@@ -236,6 +236,16 @@ def test_a_mistake_in_a_procedure_is_told_with_its_place(tmp_path: Path) -> None
     assert not (tmp_path / "session").exists()
 
 
+def test_answers_that_sound_alike_keep_a_procedure_from_being_run(tmp_path: Path) -> None:
+    path = tmp_path / "mine.yaml"
+    text = Path(COOLER).read_text(encoding="utf-8")
+    path.write_text(text.replace("[blocked with dust,", "[air kan pass,"), encoding="utf-8")
+    for command in (("check", path), ("run", path, "--typed", "--out", tmp_path / "session")):
+        done = handsfree(*command)
+        assert done.returncode == 2
+        assert '"air can pass" sounds like "air kan pass", which means the answer "blocked"' in done.stderr
+
+
 def write(path: Path, seconds: float, rate: int, channels: int, level: float) -> Path:
     noise = np.random.default_rng(1).normal(0, level, (round(seconds * rate), channels))
     soundfile.write(path, noise, rate, subtype="PCM_16")

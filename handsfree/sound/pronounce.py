@@ -79,6 +79,13 @@ def pronounce(words: Iterable[str], dictionary: Path) -> Pronunciations:
     ``dictionary`` is a file in CMU format: a word, or ``word(2)`` for its second pronunciation, then its phones.
     """
     wanted = set(words)
+    found = known(wanted, dictionary)
+    return found | _guess(sorted(wanted - found.keys()))
+
+
+def known(words: Iterable[str], dictionary: Path) -> Pronunciations:
+    """The same of those words alone whose pronunciation need not be guessed."""
+    wanted = set(words)
     stems = {stem for word in wanted for _, stem in _prefixed(word)}
     listed = _look_up(wanted | stems, dictionary)
     found: Pronunciations = {}
@@ -94,7 +101,7 @@ def pronounce(words: Iterable[str], dictionary: Path) -> Pronunciations:
         )
         if composed:
             found[word] = composed
-    return found | _guess(sorted(wanted - found.keys()))
+    return found
 
 
 def _prefixed(word: str) -> Iterator[tuple[str, str]]:
