@@ -23,10 +23,12 @@ from handsfree.procedure.model import (
     DeviationPercent,
     Difference,
     ImbalancePercent,
+    Limit,
     Measure,
     PlatinumClass,
     Procedure,
     Ratio,
+    Series,
     Step,
     Sum,
     Watch,
@@ -46,6 +48,8 @@ def misfits(loaded: Loaded, meters: Sequence[Meter]) -> list[Problem]:
     for number, step in enumerate(loaded.procedure.steps):
         at: PathInFile = ("steps", number)
         told = [(at, each) for each in _of_figure(loaded.procedure, step)]
+        for place, series in enumerate(step.series if isinstance(step, Watch) else ()):
+            told += [((*at, "series", place), each) for each in _of_goals(series)]
         for path, asked, ends in _asked(at, step):
             told += [(path, each) for each in _of_step(loaded, asked, ends, meters)]
         for path, (key, message, remedy) in told:
@@ -60,20 +64,32 @@ def _asked(at: PathInFile, step: Step) -> Iterator[tuple[PathInFile, Measure, _E
     """The readings that a step takes from a meter, each with its place and with what it is to come to, by key."""
     if isinstance(step, Watch):
         for place, series in enumerate(step.series):
-            goals = {"falls_to": series.falls_to, "rises_to": series.rises_to}
-            ends = [(key, goal) for key, goal in goals.items() if goal is not None]
+            ends = [(key, end) for key, goal in series.goals.items() for end in bounds(goal) if end.is_finite()]
             yield (*at, "series", place), step.asks(place), ends
     elif isinstance(step, Measure) and not step.nameplate:
         limits = () if step.limit is None else bounds(step.limit)
         yield at, step, [("limit", end) for end in limits if end.is_finite()]
 
 
+def _out_of_reach(plausible: tuple[Decimal, Decimal] | None, limit: Limit | None) -> bool:
+    """Whether no plausible reading conforms."""
+    if plausible is None or limit is None:
+        return False
+    low, high = bounds(limit)
+    return plausible[1] < low or plausible[0] > high
+
+
+def _of_goals(series: Series) -> Iterator[tuple[str, str, str]]:
+    for key, goal in series.goals.items():
+        if _out_of_reach(series.plausible, goal):
+            message = f"no plausible reading of the series {shown(series.reading)} conforms"
+            yield "plausible", message, f"compare it with {key}; both are in the unit of the series"
+
+
 def _of_step(loaded: Loaded, step: Measure, ends: _Ends, meters: Sequence[Meter]) -> Iterator[tuple[str, str, str]]:
-    if step.plausible is not None and step.limit is not None:
-        low, high = bounds(step.limit)
-        if step.plausible[1] < low or step.plausible[0] > high:
-            message = f'no plausible reading of the step "{step.id}" conforms'
-            yield "plausible", message, "compare it with the limit; both are in the unit of the step"
+    if _out_of_reach(step.plausible, step.limit):
+        message = f'no plausible reading of the step "{step.id}" conforms'
+        yield "plausible", message, "compare it with the limit; both are in the unit of the step"
     if not meters or step.quantity not in METERED:
         return
     fitting = [meter for meter in meters if measures(meter, step.quantity, step.waveform)]

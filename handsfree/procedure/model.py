@@ -662,6 +662,13 @@ class Series(_Part):
         """The keys of what must become of it."""
         return tuple(key for key in CONDITIONS if getattr(self, key) is not None)
 
+    @property
+    def goals(self) -> Mapping[str, AtMost | AtLeast]:
+        """What a reading must come to, by key, as the limit that it then meets."""
+        below = {} if self.falls_to is None else {"falls_to": AtMost(at_most=self.falls_to)}
+        above = {} if self.rises_to is None else {"rises_to": AtLeast(at_least=self.rises_to)}
+        return {**below, **above}
+
 
 CONDITIONS = ("falls_by", "rises_by", "falls_to", "rises_to", "ratio")
 

@@ -447,11 +447,17 @@ def _limit(document: Document, at: PathInFile, step: Measure) -> Iterator[Proble
         message = "a reading without a limit is not judged, over range or not"
         yield document.problem((*at, "over_range"), message, "add a limit, or remove this", key=True)
     yield from _limits(document, (*at, "limit"), limit, step.unit)
+    if step.minus_leads is None:  # without its leads, a reading may be a little below zero
+        yield from _settled(document, (*at, "limit"), step, limit)
+
+
+def _settled(document: Document, at: PathInFile, step: Measure | Series, limit: object) -> Iterator[Problem]:
+    """A limit of what is read that nothing can meet, or that everything meets."""
     known = quantity_of(step.unit or "") is step.quantity
     least = least_of(step.quantity, step.unit, step.waveform) if known else None
-    if least is not None and step.minus_leads is None:  # without its leads, a reading may be a little below zero
+    if least is not None:
         what = f"{step.quantity} of ac (r.m.s.)" if step.waveform == "ac" else str(step.quantity)
-        yield from settled(document, (*at, "limit"), limit, least, what)
+        yield from settled(document, at, limit, least, what)
 
 
 def _limits(document: Document, at: PathInFile, limit: object, unit: str | None) -> Iterator[Problem]:
@@ -679,6 +685,8 @@ def _condition(document: Document, at: PathInFile, step: Watch, series: Series, 
     if len(conditions) > 1:
         message = f"the series {shown(series.reading)} has both {' and '.join(map(shown, conditions))}"
         yield document.problem((*at, conditions[1]), message, "keep one", key=True)
+    for key, goal in series.goals.items():
+        yield from _settled(document, (*at, key), series, goal)
     if series.ratio is not None:
         yield from _limits(document, (*at, "ratio"), series.ratio, None)
         if len(step.at_minutes) < 2:

@@ -51,6 +51,23 @@ def test_a_meter_that_does_what_a_procedure_asks_is_silent() -> None:
     assert misfits(load(ROOT / "procedures" / "air-curtain-blows-cold.yaml"), load_meters([ROOT / "meters"])) == []
 
 
+@pytest.mark.parametrize(
+    ("goal", "reached"),
+    [("falls_to: -60", False), ("falls_to: -40", True), ("rises_to: 80", False), ("rises_to: 60", True)],
+)
+def test_a_goal_that_no_plausible_reading_comes_to_is_told(goal: str, reached: bool) -> None:
+    step = (
+        "  - {id: w, kind: watch, say: Watch., every_minutes: 1, for_minutes: 5, series: [{reading: air, "
+        f"quantity: temperature, unit: degree_Celsius, {goal}, plausible: [-40, 60]}}]}}\n"
+    )
+    told = [f"{problem.message}; {problem.remedy}" for problem in misfits(loads((HEAD + step + END).encode(), "f"), ())]
+    key = goal.partition(":")[0]
+    advice = (
+        f'no plausible reading of the series "air" conforms; compare it with {key}; both are in the unit of the series'
+    )
+    assert told == ([] if reached else [advice])
+
+
 def test_a_quantity_a_rating_and_a_tolerance_that_no_meter_has_are_told() -> None:
     assert found("quantity: voltage, unit: volt, waveform: ac", OSTREL) == [
         "no meter of these measures ac voltage: Ostrel; its reading is judged without uncertainty"

@@ -44,6 +44,29 @@ def test_nothing_is_colder_than_absolute_zero(unit: str, low: str, coldest: str)
     assert len(told(watch)) == 1
 
 
+@pytest.mark.parametrize(
+    ("quantity", "goal", "said"),
+    [
+        (CELSIUS, "falls_to: -400", "temperature is never below -273.15, so no reading conforms"),
+        (CELSIUS, "rises_to: -300", "temperature is never below -273.15, so every reading conforms"),
+        (CELSIUS, "falls_to: -270", ""),
+        (OHMS, "falls_to: -1", "resistance is never below zero, so no reading conforms"),
+        (OHMS, "rises_to: 0", "resistance is never below zero, so every reading conforms"),
+        ("quantity: current, unit: ampere, waveform: ac", "falls_to: -1", "current of ac (r.m.s.) is never below zero"),
+        ("quantity: current, unit: ampere, waveform: dc", "falls_to: -1", ""),
+    ],
+)
+def test_the_goal_of_a_series_is_one_that_a_reading_can_come_to(quantity: str, goal: str, said: str) -> None:
+    watch = (
+        "  - {id: w, kind: watch, say: Watch., every_minutes: 1, for_minutes: 5, series: [{reading: air, "
+        f"{quantity}, {goal}}}]}}\n"
+    )
+    found = told(watch)
+    assert len(found) == (1 if said else 0)
+    for problem in found:
+        assert problem.startswith(f"{at(watch, goal.partition(' ')[2])}: {said}")
+
+
 # -- alternating voltages and currents ---------------------------------------------------------------------------------
 
 ALTERNATING = "quantity: current, unit: ampere, waveform: ac"
