@@ -141,6 +141,10 @@ def _place(mark: Any) -> Place:
 _COMMENT = re.compile(r"[ \t]+#")
 
 
+def _is_step(path: PathInFile) -> bool:
+    return len(path) == 2 and path[0] == "steps" and isinstance(path[1], int)
+
+
 @dataclass(slots=True)
 class _Level:
     """A list or a set of keys that is still open."""
@@ -179,6 +183,11 @@ class _Reading:
         if key == "<<":
             self.report(place, 'the merge key "<<" is not used here', "write the keys out")
             self.spoiled.add(path)
+        elif key == "id" and _is_step(level.path) and level.node.keys() > {"id", "kind"}:
+            self.report(place, "a dash is missing before this step", 'open each step with a dash, as in "- id: a-step"')
+            self.open.pop()
+            self.enter({}, place)  # read on as if it were there
+            level, path = self.open[-1], (*self.open[-1].path, key)
         elif key in level.node:
             line, column = self.keys[path]
             self.report(place, f"the key {shown(key)} stands already at {line}:{column}", "keep one of the two")
@@ -276,6 +285,21 @@ def _odd_space(text: str, first: int, last: int) -> tuple[Place, str] | None:
     return None
 
 
+_TWICE = {
+    "'": "write it twice ('') there, or put the text in double quotes",
+    '"': 'put the text in single quotes, or write \\" there',
+}
+
+
+def _inner_quote(text: str, end: int) -> tuple[Place, str] | None:
+    """The quote that ends a text which goes on at ``end``; its place and what to do about it."""
+    before = text[:end].rstrip(" ")
+    apart = len(before) < end and text.startswith(('"', "'", "]", "}"), end)  # another text, and a comma is missing
+    if before[-1:] not in _TWICE or apart:
+        return None
+    return (before.count("\n") + 1, len(before) - (before.rfind("\n") + 1)), _TWICE[before[-1]]
+
+
 def read(source: bytes, name: str, opening: str = _OPENING) -> Document:
     """Read a file's bytes; ``opening`` is a line that such a file begins with.
 
@@ -291,13 +315,18 @@ def read(source: bytes, name: str, opening: str = _OPENING) -> Document:
         said = f"{error.problem or error.context}"
         # A quote that is never closed is found at the end of the file; the writer needs the place where it opens.
         unclosed = "found unexpected end of stream" in said
+        runs_on = "mapping values are not allowed" in said  # a text, which may have begun on the line before
         place = _place(error.context_mark if unclosed else error.problem_mark or error.context_mark)
-        space = _odd_space(text, _place(error.context_mark or error.problem_mark)[0], place[0])
+        space = _odd_space(text, _place(error.context_mark or error.problem_mark)[0] - runs_on, place[0])
         if space is not None:
             at, name_of_it = space
+            reading.problems = [problem for problem in reading.problems if (problem.line, problem.column) != at]
             raise reading.stop(
                 at, f"a {name_of_it} stands where YAML wants a plain space", "write a plain space"
             ) from None
+        if error.problem_mark and "expected" in said and (quote := _inner_quote(text, error.problem_mark.index)):
+            at, remedy = quote
+            raise reading.stop(at, "a quote inside the text in quotes ends it here", remedy) from None
         for part, message, remedy in _SYNTAX:
             if part in said:
                 raise reading.stop(place, message, remedy) from None

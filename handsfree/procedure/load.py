@@ -21,7 +21,7 @@ from pydantic_core import ErrorDetails
 
 from handsfree.procedure import model
 from handsfree.procedure.document import MAX_BYTES, Document, PathInFile, Place, Problem, ProcedureError, read, shown
-from handsfree.procedure.sense import Draft, problems_of
+from handsfree.procedure.sense import Draft, problems_of, unsayable
 from handsfree.spoken.words import reserved
 
 __all__ = ["Loaded", "Problem", "ProcedureError", "file_bytes", "load", "loads"]
@@ -258,6 +258,8 @@ def _sentence(detail: ErrorDetails, path: PathInFile, document: Document) -> tup
         case "enum" if key == '"category"':
             remedy = _one_of(f"CAT {category}" for category in model.Category)
             return f"{shown(value)} is not a value of {key}", f"write {remedy}"
+        case "enum" if key == '"check"' and re.fullmatch(r"mod(ul(us|o))?[ -]?10", str(value).lower()):
+            return f"{shown(value)} is not a value of {key}", 'write "luhn", which is the one of modulus 10'
         case "literal_error" if path[:1] == ("opening",) and len(path) == 2:
             return f"a visit is not known by {shown(value)}", choice(str(value), model.OPENING)
         case "literal_error" | "enum":
@@ -283,6 +285,9 @@ def _sentence(detail: ErrorDetails, path: PathInFile, document: Document) -> tup
             return f"{shown(value)} cannot be a phrase to say", "write words of letters only, numbers as words too"
         case "string_pattern_mismatch" if path[2:3] == ("calculate",):
             return f"{shown(value)} is not the id of a step", _as_figure(str(value))
+        case "string_pattern_mismatch" if (odd := unsayable(str(value))) is not None:
+            name = unicodedata.name(odd, "a letter").lower()
+            return f'{shown(value)} has a letter "{odd}" that is not Latin ({name})', "write it in Latin letters"
         case "string_pattern_mismatch":
             message = f"{shown(value)} cannot be a name for other steps to use"
             return message, f'write small letters, digits and dashes, such as "{_as_identifier(str(value))}"'
@@ -445,6 +450,8 @@ def _allowed(path: PathInFile, document: Document) -> tuple[str, ...]:
         kind = model.LeadZero
     elif path[-2:-1] in _ENTRIES or path[-1:] in _ENTRIES:
         kind = _ENTRIES[path[-2:-1] if path[-2:-1] in _ENTRIES else path[-1:]]
+    elif path == ("opening",):
+        return tuple(model.OPENING)
     elif path[:1] == ("opening",):
         kind = model.Identity
     elif path[-1:] in (("limit",), ("ratio",)) and path[2:3] != ("calculate",):

@@ -273,6 +273,33 @@ ONE_FAULT = [
         'write small letters, digits and dashes, such as "check-relay"',
     ),
     (
+        "procedure: check-relay",
+        "procedure: check-r\u0435lay",
+        '1:12: "check-r\u0435lay" has a letter "\u0435" that is not Latin (cyrillic small letter ie); '
+        "write it in Latin letters",
+    ),
+    (
+        "  - id: relay",
+        "    id: relay",
+        '14:5: a dash is missing before this step; open each step with a dash, as in "- id: a-step"',
+    ),
+    (
+        "say: Pull the plug.",
+        "say: 'Pull the bench's plug.'",
+        "12:25: a quote inside the text in quotes ends it here; write it twice ('') there, or put the text in double "
+        "quotes",
+    ),
+    (
+        "say: Pull the plug.",
+        'say: "Pull the "grey" plug."',
+        '12:20: a quote inside the text in quotes ends it here; put the text in single quotes, or write \\" there',
+    ),
+    (
+        "    say: Pull the plug.",
+        "\u00a0\u00a0\u00a0\u00a0say: Pull the plug.",
+        "12:1: a no-break space (U+00A0) stands where YAML wants a plain space; write a plain space",
+    ),
+    (
         "title: Check the relay",
         "title: a\ntitle: b",
         '3:1: the key "title" stands already at 2:1; keep one of the two',
@@ -692,6 +719,13 @@ VISIT_FAULTS = [
         '"A-1234" is no pattern; write A for a letter, 9 for a digit and X for either, as in AA-9999',
     ),
     ("check: luhn", "check: lunn", '"lunn" is not a value of "check"; write "luhn"; allowed here: mod 11-2, mod 37-2'),
+    ("check: luhn", "check: mod10", '"mod10" is not a value of "check"; write "luhn", which is the one of modulus 10'),
+    ("check: luhn", "check: mod 10", '"mod 10" is not a value of "check"; write "luhn", which is the one of modulus'),
+    (
+        "opening:\n",
+        "opening: [work_order]\nclosing:\n",
+        '"opening" is a list; write its keys, each on a line of its own: work_order, asset, serial, site, technician',
+    ),
     ("work_order:", "order:", 'a visit is not known by "order"; write "work_order"; allowed here: work_order, asset'),
     (
         "{pattern: AA-9999}",
