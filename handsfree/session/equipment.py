@@ -30,6 +30,7 @@ class Equipment:
         self._unverified: set[str] = set()  # of these
         self._new: set[str] = set()  # of these, those whose replacement was not taken back
         self._tested: dict[str, str | None] = {}  # voltage steps since isolating, and the meter used
+        self.stale: frozenset[str] = frozenset()  # of these, those from before the session was left
         self._voltages = NOTHING_MEASURED
 
     # -- what is known -------------------------------------------------------------------------------------------------
@@ -187,8 +188,13 @@ class Equipment:
         return records
 
     def left_alone(self) -> list[Record]:
-        """Nobody looked after it for a while: nothing is proved dead, since somebody may have switched on."""
+        """Nobody looked after it for a while: nothing is proved dead, since somebody may have switched on.
+
+        Nor do the voltages of a proof that was not over count: it is none before each of them is measured again.
+        """
+        stale = self.stale.union(self._tested)
         self.prove_anew()
+        self.stale = stale
         return self._all([source for source in self.energy if source not in self.unproved], Energy.ISOLATED)
 
     # -- measuring towards a proof -------------------------------------------------------------------------------------
@@ -200,6 +206,7 @@ class Equipment:
         """
         if step.quantity is Quantity.VOLTAGE:
             self._tested[step.id] = meter.meter if meter is not None else None
+            self.stale -= {step.id}
         there = disproved(step, outcome, self.energy, self._sources)
         self._voltages = self._voltages.after(step, outcome, self.energy, self._sources)
         return self._all(there, Energy.ISOLATED)
@@ -207,6 +214,7 @@ class Equipment:
     def prove_anew(self) -> None:
         """A proof begins or is over: the voltages measured until now show nothing of the next one."""
         self._tested.clear()
+        self.stale = frozenset()
 
     def begin_proof(self) -> None:
         """A proof begins from its first step: whatever was measured is measured again."""

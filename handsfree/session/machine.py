@@ -181,6 +181,7 @@ _TALKED = 3  # times in a row, after which it is said what may be said
 _BAD = str(Verdict.NONCONFORMING)
 _NOT_OFF = "Nothing is off that is counted."
 _TWO_METERS = "the meter was changed while proving dead, so nothing is proved. Use one meter throughout"
+_STALE = "voltages from before the session was left show nothing any more, so nothing is proved"
 _MEASURE_AGAIN = "Measure again."
 _BETTER_METER = "Take a better meter and say change meter, or say unable and the reason."
 
@@ -1187,6 +1188,8 @@ class Session:
         found = equipment.against(step)
         if step.proves_dead and not equipment.one_meter:
             self._refuse(_TWO_METERS)
+        elif step.proves_dead and equipment.stale:
+            self._refuse(_STALE)
         else:
             self._acts += equipment.prove_dead(step)
         if found:

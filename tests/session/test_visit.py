@@ -802,3 +802,18 @@ def test_a_whole_visit_comes_to_its_finding_and_its_record_is_what_its_events_pr
                 if isinstance(act, Record):
                     journal.append(event.time, act.mark, act.data)
     assert verify(tmp_path / "session") == []
+
+
+@pytest.mark.parametrize("left_after", range(1, 4))
+def test_voltages_from_before_the_session_was_left_prove_nothing(left_after: int) -> None:
+    visit = Visit().hear(*TO_SCREWS, *SCREWS_OFF, "done", *DEAD[:left_after])
+    left = visit.session.at
+    visit.event(Ended(visit.time, "the input is over"))
+    visit.event(Reopened(visit.time, {"handsfree": "0.1.0", "settings": {}, "set_aside": []}))
+    assert visit.session.at == left
+    visit.hear(*DEAD[left_after:])
+    assert visit.all(Mark.ENERGY)[-1]["state"] == "isolated"
+    assert any("from before the session was left show nothing any more" in text for text in visit.said)
+    assert visit.session.at == "unplug"
+    visit.hear("done", *DEAD)
+    assert visit.all(Mark.ENERGY)[-1]["state"] == "proved dead"
