@@ -1178,6 +1178,8 @@ class Session:
         if self._return is not None and self._may_return(self._return):
             self._say("Proved dead. We go on where we were.", "status")
             target = self._return.step
+            if not isinstance(self.procedure.step(target), SpokenStep):
+                self._return = None  # what is completed next is another step
         if self._go(target):
             self._override = self._against_limit(step, outcome, reading)
 

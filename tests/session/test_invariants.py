@@ -467,7 +467,7 @@ def test_a_session_killed_again_and_again_comes_to_its_finding() -> None:
         witness = Witness(Session(loaded.procedure))
         witness.take(Started(START, {}))
         back_to = ""
-        for _ in range(2000):  # each kill in a proof begins it anew
+        for _ in range(400):
             if witness.session.closed:
                 break
             at = witness.session.at
