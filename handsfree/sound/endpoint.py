@@ -31,6 +31,10 @@ PRE_ROLL = 0.3  # seconds kept before the first speech: a soft "f" or "s" scores
 LEAD = 1.0  # seconds kept before that: a denoiser gets used to the noise there, and hum is known by it
 LEAST = 0.1  # seconds of speech below which it was a click or a cough
 LONGEST = 15.0  # seconds; nobody reads a meter for longer
+# The voice-activity model remembers, and after half a minute of a hum and no voice it is deaf to short words: 7 of 24
+# said 30 s apart beside a hum at 10 dB, 10 of 24 beside a fan at 4 dB. Begun anew like this it misses none of 144 there.
+ANEW = 5.0  # seconds without speech after which it forgets
+GETS_USED = 8  # chunks of the sound before, 0.26 s, by which it then knows the noise
 NEAR = 0.2  # seconds after a gap; cut anywhere, 284 of 288 starts of real speech were noticed sooner
 
 BEGINS = 0.5  # probability of speech, as the voice-activity model's authors use it
@@ -66,6 +70,7 @@ class Endpointer:
         # All of these are counted in samples from the beginning of the stream.
         self._origin = 0  # the first sample held
         self._judged = 0  # the first sample not yet judged
+        self._anew = 0  # where the voice-activity model was begun anew
         self._first: int | None = None  # where the speech now going on began
         self._last = 0  # where the latest speech ended
         self._spoken = 0  # how many samples of it were speech
@@ -122,7 +127,14 @@ class Endpointer:
     def _judge(self) -> Iterator[Pause | Speech]:
         start, end = self._judged, self._judged + self._chunk
         self._judged = end
-        probability = self._vad(self._held[start - self._origin : end - self._origin].tobytes())
+        if self._first is not None:
+            self._anew = end
+        elif start - self._anew >= ANEW * RATE:
+            self._anew = start
+            self._vad.reset()
+            for before in range(max(self._origin, start - GETS_USED * self._chunk), start, self._chunk):
+                self._probability(before)
+        probability = self._probability(start)
         if probability >= (BEGINS if self._first is None else GOES_ON):
             if self._first is None:
                 self._first, self._spoken = start, 0
@@ -140,6 +152,11 @@ class Endpointer:
                 for least in (TAIL, ENOUGH, A_BREATH):
                     if before < least * RATE <= silence and self._first is not None:
                         yield Pause(self._cut_out(cut=False), least)
+
+    def _probability(self, start: int) -> float:
+        """How likely it is that somebody speaks in the chunk that begins there."""
+        at = start - self._origin
+        return self._vad(self._held[at : at + self._chunk].tobytes())
 
     @property
     def _whole(self) -> bool:

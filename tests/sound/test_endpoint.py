@@ -97,6 +97,20 @@ def test_noise_alone_is_no_utterance() -> None:
     assert cut(noise(5.0, level=1000.0)) == []
 
 
+@pytest.mark.parametrize("name", ["five", "unable", "o_l"])
+def test_a_short_word_is_noticed_though_a_machine_has_hummed_for_minutes(name: str) -> None:
+    seconds, word = 120, clip(name)
+    time = np.arange(seconds * RATE) / RATE
+    hum = sum(np.sin(2 * np.pi * 120 * place * time) / place for place in range(1, 6))
+    level = np.sqrt(np.mean(word.astype(float) ** 2)) * 10 ** (-10 / 20)  # 10 dB below the word
+    room = level * hum / np.std(hum) + np.random.default_rng(5).normal(0, 20, len(time))
+    begun = [40 * RATE, 75 * RATE, 110 * RATE]
+    for at in begun:
+        room[at : at + len(word)] += word
+    found = [speech.start for speech in cut(np.clip(room, -32768, 32767).astype(np.int16), block=512)]
+    assert found == [pytest.approx(at / RATE, abs=0.6) for at in begun]
+
+
 def test_a_click_is_no_utterance() -> None:
     samples = noise(3.0, level=20.0)
     samples[RATE : RATE + 160] = 20_000
