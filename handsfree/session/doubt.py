@@ -54,6 +54,9 @@ class Policy:
         return [text for text, score in alternatives if score < -self.rival]
 
 
+_TORN = "said right after something that was not understood"
+
+
 @dataclass(frozen=True, slots=True)
 class Query:
     """Why a reading is not taken at once, and the question that settles it.
@@ -89,11 +92,20 @@ class Doubts:
         self._correction = None
 
     def of_reading(
-        self, event: Heard, reading: Reading, step: Measure, means: Means, vigil: Vigil | None, *, again: bool
+        self,
+        event: Heard,
+        reading: Reading,
+        step: Measure,
+        means: Means,
+        vigil: Vigil | None,
+        *,
+        again: bool,
+        torn: bool = False,
     ) -> Query | None:
         """Why a reading is to be confirmed, which then is in doubt; None where it can be taken.
 
-        ``again`` where it answers the question about another.
+        ``again`` where it answers the question about another, ``torn`` where it may be the end of something that was
+        not understood.
         """
         doubted, rivals = (self.reading, self._rivals) if again else (None, ())
         unsure = self._policy.unsure(event.confidence)
@@ -103,6 +115,8 @@ class Doubts:
             query = Query(None, f"I heard {say_reading(reading)}. Affirm, or say it again.", rivals)
         elif query is None and doubted is not None and rivals:
             query = _contradiction(reading, doubted, rivals)
+        if query is None and torn and reading != doubted:
+            query = Query(_TORN, f"I heard {say_reading(reading)}, and something before it. Affirm, or say all of it.")
         if query is not None:
             self.reading, self._rivals = reading, query.rivals
         return query

@@ -99,7 +99,7 @@ class Heard:
 
     ``alternatives`` are other hearings with the logarithm of their likelihood against the text's (0: as likely).
     ``clip`` and ``clip_sha256`` name the audio kept in the session's folder; ``offset`` and ``seconds`` place it in its
-    stream.
+    stream. ``early``: it began before the answer to the utterance before it did.
     """
 
     time: datetime
@@ -112,6 +112,7 @@ class Heard:
     offset: float | None = None
     seconds: float | None = None
     reception: Reception | None = None
+    early: bool = False
 
 
 @dataclass(frozen=True, slots=True)

@@ -93,6 +93,7 @@ from handsfree.session.events import (
 )
 from handsfree.session.figures import Figures
 from handsfree.session.instruction import Against, Count, Within, still_waited_for
+from handsfree.session.lately import Follows, Lately
 from handsfree.session.ledger import Off, phrases_of
 from handsfree.session.meters import Meters
 from handsfree.session.proving import Return, first_step, leaves_the_way, opens_only_what_is_off
@@ -113,7 +114,7 @@ from handsfree.session.wording import (
     spaced,
     warning,
 )
-from handsfree.spoken.grammar import understand
+from handsfree.spoken.grammar import Rest, rest, understand
 from handsfree.spoken.identifiers import Misheard
 from handsfree.spoken.meaning import (
     Answer,
@@ -176,6 +177,7 @@ class _Noting:
 
 _SLOWER = 0.85
 _UNCLEAR = "not heard clearly"
+_TOO_EARLY = "that was said before I asked"
 _TALK = 0.05  # below it was most likely not said to the tool: talk in the room would have it talk all the time
 _TALKED = 3  # times in a row, after which it is said what may be said
 _BAD = str(Verdict.NONCONFORMING)
@@ -222,6 +224,7 @@ class Session:
         self._ended: dict[str, Vigil] = {}  # watches that came to their end, by step
         self._figures = Figures(procedure, self._readings)
         self._doubts = Doubts(self._policy, procedure, self._readings, self._figures)
+        self._lately = Lately()
         self._heard_at: Moment | None = None  # when the reading in doubt was said
         self._timers = Timers()
         self._within = Within(procedure.steps[0], self._equipment.off)
@@ -375,7 +378,11 @@ class Session:
                 self._begin()
             case Heard():
                 self._record(Mark.HEARD, _heard_data(event))
+                number, what = len(self._readings), self.open
                 self._hear(event)
+                taken = self._readings.since(number)
+                whole = taken is None or rest(event.text, what) is not Rest.MORE
+                self._lately.heard(event, self._acts, taken, whole=whole)
             case Fault():
                 self._record(Mark.FAULT, {"what": event.what})
                 self._say(event.what, "status")
@@ -428,6 +435,7 @@ class Session:
         assert self._now is not None
         asked, self._phase, self._again = self._left_in(), Phase.STEP, 0
         self._doubts.forget()
+        self._lately.forget()
         self._acts += self._equipment.left_alone()
         away = f"It was left {say_span((self._now - left).total_seconds())} ago."
         if self._now < left:
@@ -521,6 +529,10 @@ class Session:
         unsure = self._policy.unsure(event.confidence)
         if self._phase is Phase.PAUSED and (isinstance(meaning, Refusal) or unsure):
             return  # talk in the room: it stands in the record, and nobody is interrupted
+        follows = self._lately.follows(event, unclear=isinstance(meaning, Refusal) or unsure)
+        if follows is Follows.READING and isinstance(meaning, Refusal | Reading) and not self._between:
+            self._hear_rest(event.text)
+            return
         if event.confidence is not None and event.confidence < _TALK and not self._between:
             self._hear_talk(event.text)
             return
@@ -532,6 +544,8 @@ class Session:
             self._ask_again(event.text, _UNCLEAR if unsure else meaning.reason)
         elif event.confidence is not None and event.confidence < self._policy.reject:
             self._ask_again(event.text, _UNCLEAR)
+        elif follows is Follows.TOO_EARLY and not harmless and not self._counts_on(meaning):
+            self._ask_again(event.text, _TOO_EARLY)
         elif isinstance(meaning, Spelled | Respelled):
             self._spell(meaning)  # it is read back and affirmed in any case
         elif isinstance(meaning, Reading):
@@ -559,6 +573,18 @@ class Session:
         if self._again % _TALKED == 0:
             self._say(f"Say again. {self._question.text if self._stands else self._hint()}", "asked again")
 
+    def _hear_rest(self, text: str) -> None:
+        """What may be the rest of the reading before is not taken for anything else."""
+        before = self._lately.reading
+        assert before is not None
+        said = say_reading(before.reading)
+        self._record(Mark.ASKED_AGAIN, {"step": self._at, "text": text, "reason": f"said right after {said}"})
+        again = self._question.text if self._stands else self._hint()
+        self._say(
+            f"Something followed {said}. If it belongs to it, say correction and all of it. If not: {again}",
+            "asked again",
+        )
+
     def _hear_reading(self, reading: Reading, event: Heard) -> None:
         step = self._asking()
         unfit = self._unfit(step)
@@ -571,7 +597,8 @@ class Session:
             return
         self._again = 0
         self._heard_at = self._now
-        query = self._doubts.of_reading(event, reading, step, means, self._vigil, again=self._phase is Phase.DOUBT)
+        again, torn = self._phase is Phase.DOUBT, self._lately.follows(event, unclear=False) is Follows.UNCLEAR
+        query = self._doubts.of_reading(event, reading, step, means, self._vigil, again=again, torn=torn)
         if query is None:
             self._take(reading)
             return
@@ -1769,6 +1796,9 @@ class Session:
     def _ask_again(self, text: str, reason: str) -> None:
         self._again += 1
         self._record(Mark.ASKED_AGAIN, {"step": self._at, "text": text, "reason": reason})
+        wordless = isinstance(self._event, Heard) and self._event.clip is not None and not text
+        if wordless and self._again > 1:
+            return  # a machine, or what comes back of this voice: to speak would only feed it. The tone says enough
         if self._stands:
             self._say(f"Say again. {self._question.text}", "asked again")
         elif self._again == 1 or reason != self._why:
@@ -1921,6 +1951,8 @@ def _heard_data(event: Heard) -> dict[str, object]:
     }
     if event.reception is not None:  # left out, so that records from before it was measured replay as they are
         data["reception"] = asdict(event.reception)
+    if event.early:
+        data["early"] = True
     return data
 
 

@@ -114,6 +114,10 @@ class Readings:
         assert isinstance(step, Measure)
         return step
 
+    def since(self, count: int) -> Taken | None:
+        """The last one, where more than ``count`` were taken."""
+        return self._taken[-1] if len(self._taken) > count else None
+
     def of_id(self, id: str | None) -> Taken | None:
         """The reading that is called so on record, whether it stands or not."""
         return next((taken for taken in self._taken if taken.id == id), None)

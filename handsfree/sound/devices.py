@@ -292,6 +292,11 @@ class Microphone:
             self._stream.start()
 
     @property
+    def behind(self) -> float:
+        """Seconds of sound that have come in and were not read yet."""
+        return self._blocks.qsize() * BLOCK
+
+    @property
     def busy(self) -> bool:
         """Never: what is lost of a sentence is noticed, and it is asked for again."""
         return False

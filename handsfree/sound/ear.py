@@ -3,11 +3,12 @@
 The one rule: where an utterance ends is decided by the samples and by what they mean, never by how long that took to
 find out. A recording and a microphone are cut alike; what comes in while the recogniser is at work waits its turn.
 
-Silence of HANG ends any utterance. Silence of ENOUGH ends one that was heard surely and cannot go on: after "five point
-two ohms" nothing can be meant but that, after "five point two" a digit or a unit may follow. A_BREATH ends "twelve
-volts", which only "a c" or "d c" can change, and "five degrees Celsius", which "below zero" can. A note, which is free
-speech, ends by a silence of THINKING. The recogniser begins sooner still, in a thread of its own: by the time that
-silence has lasted long enough, it has mostly finished.
+Silence of HANG ends an utterance, but for what may be half of a reading, which UNFINISHED ends: a number without its
+unit, or what was not heard surely where a reading is awaited. Silence of ENOUGH ends one that was heard surely and
+cannot go on: after "five point two ohms" nothing can be meant but that, after "five point two" a digit or a unit may
+follow. A_BREATH ends "twelve volts", which only "a c" or "d c" can change, and "five degrees Celsius", which "below
+zero" can. A note, which is free speech, ends by a silence of THINKING. The recogniser begins sooner still, in a thread
+of its own: by the time that silence has lasted long enough, it has mostly finished.
 """
 
 from __future__ import annotations
@@ -26,14 +27,15 @@ from handsfree.sound.endpoint import (
     LONGEST,
     LONGEST_NOTE,
     THINKING,
+    UNFINISHED,
     Endpointer,
     Pause,
     Speech,
 )
 from handsfree.sound.hum import taken_off
 from handsfree.sound.protocol import RATE, Audio, Recogniser, Utterance
-from handsfree.spoken.grammar import Rest, rest
-from handsfree.spoken.meaning import Open
+from handsfree.spoken.grammar import Rest, rest, understand
+from handsfree.spoken.meaning import Open, Reading
 
 
 class Hearing(NamedTuple):
@@ -72,6 +74,11 @@ class Ear:
         """Whether somebody is in the middle of an utterance."""
         return self._endpointer.speaking
 
+    @property
+    def heard_until(self) -> float:
+        """Up to where the stream was gone through, in seconds: when an utterance is handed out, where it ended."""
+        return self._endpointer.heard_until
+
     def open(self, what: Open) -> None:
         """Narrow the grammar for what is heard from now on; returns at once."""
         self._what = what
@@ -79,7 +86,7 @@ class Ear:
         if what.dictation:
             self._endpointer.expect(hang=THINKING, longest=LONGEST_NOTE)
         else:
-            self._endpointer.expect(hang=HANG, longest=LONGEST)
+            self._endpointer.expect(hang=HANG if what.reading is None else UNFINISHED, longest=LONGEST)
         self._opened = self._thread.submit(self._recogniser.open, what)
 
     def feed(self, samples: NDArray[np.int16], *, gap: bool = False) -> Iterator[Hearing]:
@@ -144,4 +151,6 @@ class Ear:
         sure = utterance.confidence is not None and utterance.confidence >= self._sure
         if not sure or not utterance.text:
             return False
+        if silence >= HANG:
+            return not isinstance(understand(utterance.text, self._what), Reading)
         return rest(utterance.text, self._what) <= (Rest.A_BREATH if silence >= A_BREATH else Rest.NOTHING)

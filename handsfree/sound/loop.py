@@ -10,7 +10,7 @@ import re
 from collections import deque
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager, suppress
-from dataclasses import asdict
+from dataclasses import asdict, replace
 from datetime import datetime, timedelta
 from pathlib import Path
 
@@ -52,6 +52,7 @@ from handsfree.spoken.meaning import Word
 from handsfree.spoken.words import PHRASES
 
 TOLD_AGAIN_AFTER = 30.0  # seconds between two remarks on lost sound: on a busy machine it is lost all the time
+UNDERSTOOD = 0.5  # seconds of an answer before which nobody has understood it
 TRY_AGAIN_AFTER = timedelta(seconds=1)  # between two tries to write a record that could not be written
 
 Watch = Callable[[Event, Sequence[Act]], None]
@@ -268,8 +269,11 @@ class Conversation:
         for said in again:
             self._say(said)
 
-    def take(self, hearing: Hearing, time: datetime) -> None:
-        """Keeps an utterance's clip and takes what was heard in it to the session."""
+    def take(self, hearing: Hearing, time: datetime, *, early: bool = False) -> None:
+        """Keeps an utterance's clip and takes what was heard in it to the session.
+
+        ``early``: it began before the answer to the one before.
+        """
         speech, utterance = hearing
         levels = self._sound.levels(speech)
         received = None if speech.cut else reception(levels)
@@ -282,7 +286,8 @@ class Conversation:
             told = f"The record cannot be written: {error.reason}. What was said is not taken. Free space, then say it"
             self.handle(Fault(time, f"{told} again."))
             return
-        self.handle(heard(utterance, time, clip=clip, digest=digest, speech=speech, received=received))
+        event = heard(utterance, time, clip=clip, digest=digest, speech=speech, received=received)
+        self.handle(replace(event, early=early))
 
 
 def _times(number: int) -> str:
@@ -417,11 +422,14 @@ def from_recording(conversation: Conversation, audio: Audio, opened: Started | R
     assert ear is not None
     with _ended(conversation, Clock()):
         conversation.handle(opened)
+        answered = 0.0
         for hearing in ear.all(
             audio, before=lambda seconds: conversation.wake(opened.time + timedelta(seconds=seconds))
         ):
             speech = hearing.speech
-            conversation.take(hearing, opened.time + timedelta(seconds=speech.start + speech.seconds))
+            time = opened.time + timedelta(seconds=speech.start + speech.seconds)
+            conversation.take(hearing, time, early=speech.start < answered)
+            answered = ear.heard_until + UNDERSTOOD
             if conversation.over:
                 return
         conversation.handle(Ended(opened.time + timedelta(seconds=audio.seconds), "the recording is over"))
@@ -496,13 +504,14 @@ def from_microphone(
     with _ended(conversation, clock):
         conversation.handle(opened)  # before the microphone is open: the first prompt need not wait for it
         with microphone(device, lambda: conversation.speaking and not headset) as heard_from:
-            told, lost, silent, onset = 0, 0, 0.0, Onset()
+            told, lost, silent, onset, answered = 0, 0, 0.0, Onset(), 0.0
             for event in heard_from.events():
                 if isinstance(event, Change):
                     conversation.handle(Fault(clock.now(), event.text))
                     continue
                 for hearing in ear.feed(event.samples, gap=event.gap):
-                    conversation.take(hearing, clock.now())
+                    conversation.take(hearing, clock.now(), early=hearing.speech.start < answered)
+                    answered = ear.heard_until + heard_from.behind + UNDERSTOOD
                     if conversation.over:
                         return heard_from.overruns
                 stirs = headset and onset.begins(event.samples, speech=ear.speaking)

@@ -198,6 +198,16 @@ def test_a_recording_leads_a_session_to_its_finding(
     assert data(entries, Mark.ENDED) == []
 
 
+def test_a_number_with_a_long_pause_in_it_is_not_two_readings(
+    procedure: Path, folder: Path, recogniser: MoonshineRecogniser
+) -> None:
+    spoken = (quiet(1), clip("five"), quiet(1.8), clip("point_two_ohms"), quiet(2))
+    entries = played(procedure, folder, recogniser, recording(*spoken))
+    assert [value for _, value, *_ in taken(entries)] in ([], ["5"])
+    told = [each["text"] for each in data(entries, Mark.SAID)]
+    assert any("Something followed five ohms" in text or "and something before it" in text for text in told)
+
+
 def test_a_recording_of_nothing_ends_a_session_that_heard_nothing(
     procedure: Path, folder: Path, recogniser: MoonshineRecogniser
 ) -> None:

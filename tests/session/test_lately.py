@@ -1,0 +1,111 @@
+"""What is said closely after something else: a number with a pause in it is not recorded by halves."""
+
+from __future__ import annotations
+
+from datetime import timedelta
+from typing import Self
+
+import pytest
+from test_machine import Talk, at
+from test_resuming import prove, reopen
+
+from handsfree.session.events import Heard, Mark
+
+
+class Stream:
+    """A session that is spoken to in a stream of sound; ``after`` is the silence before each utterance, in seconds."""
+
+    def __init__(self, talk: Talk) -> None:
+        self.talk, self.until = talk, 10.0
+
+    def hear(self, text: str, after: float = 4.0, confidence: float | None = 0.9, *, early: bool = False) -> Self:
+        start = self.until + after
+        self.until = start + 1.0
+        time = self.talk.time + timedelta(seconds=after + 1.0)
+        self.talk.time = time
+        sound = {"clip": "clips/0001.flac", "clip_sha256": "0" * 64, "offset": start, "seconds": 1.0}
+        self.talk.event(Heard(time, text, confidence, "moonshine", early=early, **sound))
+        return self
+
+    @property
+    def said(self) -> list[str]:
+        return self.talk.said
+
+    @property
+    def values(self) -> list[str]:
+        """Of the resistances."""
+        return [data["value"] for data in self.talk.all(Mark.READING) if data["unit"] != "volt"]
+
+
+@pytest.fixture
+def stream() -> Stream:
+    return Stream(at("coil"))
+
+
+def test_the_rest_of_a_number_is_not_the_next_reading(stream: Stream) -> None:
+    stream.hear("twenty").hear("five ohms", after=2.0)
+    assert stream.values == ["20"]
+    assert stream.said[0].startswith(
+        "Something followed twenty ohms. If it belongs to it, say correction and all of it. If not: "
+    )
+    assert stream.talk.all(Mark.ASKED_AGAIN)[-1]["reason"] == "said right after twenty ohms"
+    stream.hear("correction twenty five ohms")
+    assert stream.values[-1] == "25"
+
+
+@pytest.mark.parametrize(("text", "confidence"), [("below zero", 0.9), ("", 0.0), ("rumble", 0.3)])
+def test_something_unclear_right_after_a_reading_is_told(text: str, confidence: float, stream: Stream) -> None:
+    stream.hear("twenty five ohms").hear(text, after=1.2, confidence=confidence)
+    assert stream.said[0].startswith("Something followed twenty five ohms.")
+    stream.hear(text, confidence=confidence)
+    assert not any("Something followed" in told for told in stream.said)
+
+
+def test_a_whole_reading_may_be_followed_closely_by_another(stream: Stream) -> None:
+    stream.hear("twenty five ohms").hear("fifty megohms", after=1.2)
+    assert stream.values == ["25", "50"]
+
+
+@pytest.mark.parametrize("confidence", [0.01, 0.2])
+def test_a_reading_right_after_something_that_was_not_understood_is_confirmed(
+    confidence: float, stream: Stream
+) -> None:
+    stream.hear("minus", confidence=confidence).hear("twenty five ohms", after=0.9)
+    assert stream.values == []
+    assert stream.said == ["I heard twenty five ohms, and something before it. Affirm, or say all of it."]
+    assert stream.hear("affirm").values == ["25"]
+
+
+def test_a_reading_that_is_said_again_when_asked_for_is_taken(stream: Stream) -> None:
+    stream.hear("rumble", confidence=0.2).hear("twenty five ohms", after=3.0)
+    assert stream.values == ["25"]
+
+
+@pytest.mark.parametrize(("early", "then"), [(True, "power"), (False, "listen")])
+def test_a_done_that_was_said_before_the_instruction_does_not_complete_it(early: bool, then: str) -> None:
+    stream = Stream(at("close")).hear("done").hear("done", after=1.6, early=early)
+    assert stream.talk.session.at == then
+    assert ("Say again. That was said before I asked." in stream.said) is early
+    assert stream.talk.all(Mark.HEARD)[-1].get("early", False) is early
+
+
+def test_what_was_typed_follows_nothing() -> None:
+    talk = at("coil").hear("twenty").hear("five ohms")
+    assert not any("Something followed" in text for text in talk.said)
+
+
+def test_the_stream_of_a_resumed_session_is_another() -> None:
+    stream = Stream(at("coil")).hear("rumble", confidence=0.2)
+    reopen(stream.talk)
+    prove(stream.talk)
+    stream.until = 10.0
+    assert stream.hear("twenty five ohms", after=0.5).values == ["25"]
+
+
+def test_sound_without_words_is_asked_about_once_in_a_row(stream: Stream) -> None:
+    """What comes back late from a loudspeaker would have the tool talk to itself."""
+    assert stream.hear("", confidence=None).said == ["Say again. Nothing was said."]
+    for _ in range(5):
+        assert stream.hear("", confidence=None).said == []
+    assert [data["text"] for data in stream.talk.all(Mark.ASKED_AGAIN)] == [""] * 6
+    assert stream.hear("twenty five ohms").values == ["25"]
