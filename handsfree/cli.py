@@ -12,6 +12,7 @@ import json
 import queue
 import re
 import shlex
+import signal
 import sys
 import tempfile
 import threading
@@ -59,6 +60,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
     for stream in (sys.stdin, sys.stdout, sys.stderr):
         if isinstance(stream, io.TextIOWrapper):  # a terminal's own code page may lack the signs that are printed
             stream.reconfigure(encoding="utf-8", errors="replace")
+    _end_as_if_interrupted()
     options = _parser().parse_args(arguments)
     command: Callable[[argparse.Namespace], int] = options.command
     try:
@@ -74,6 +76,14 @@ def main(arguments: Sequence[str] | None = None) -> int:
     except OSError as error:
         print(f"cannot go on reading or writing: {error}; make room or choose another place", file=sys.stderr)
         return UNUSABLE
+
+
+def _end_as_if_interrupted() -> None:
+    """Whoever closes the terminal, or shuts the computer down, has the record closed as well."""
+    if threading.current_thread() is threading.main_thread():
+        for number in (getattr(signal, name) for name in ("SIGTERM", "SIGHUP") if hasattr(signal, name)):
+            if signal.getsignal(number) is signal.SIG_DFL:  # nohup has it ignored
+                signal.signal(number, signal.default_int_handler)
 
 
 # -- demo ------------------------------------------------------------------------------------------------------------

@@ -174,11 +174,13 @@ def test_who_goes_on_with_a_session_is_told_beside_who_began_it(tmp_path: Path) 
 
 
 @pytest.mark.skipif(os.name != "posix", reason="an interrupt is sent otherwise there")
-def test_who_interrupts_a_session_is_told_where_it_is_its_seal_and_how_to_go_on(tmp_path: Path) -> None:
+@pytest.mark.parametrize("by", ["SIGINT", "SIGTERM", "SIGHUP"])
+def test_who_interrupts_a_session_is_told_where_it_is_its_seal_and_how_to_go_on(by: str, tmp_path: Path) -> None:
     folder = tmp_path / "session"
     # Where the tests run in the background an interrupt is ignored, and so it would be by what they start.
     program = (
         "import signal, sys; signal.signal(signal.SIGINT, signal.default_int_handler); "
+        "signal.signal(signal.SIGHUP, signal.SIG_DFL); "
         "from handsfree.cli import main; sys.exit(main(sys.argv[1:]))"
     )
     command = [sys.executable, "-c", program, "run", COOLER, "--typed", "--out", str(folder)]
@@ -188,7 +190,7 @@ def test_who_interrupts_a_session_is_told_where_it_is_its_seal_and_how_to_go_on(
         assert running.stdout is not None
         print("mark", file=running.stdin, flush=True)
         assert any("Marked" in line for line in running.stdout)
-        running.send_signal(signal.SIGINT)
+        running.send_signal(getattr(signal, by))
         told, complaint = running.communicate(timeout=60)
     assert running.returncode == 130
     assert complaint == ""

@@ -52,6 +52,7 @@ from handsfree.spoken.meaning import Word
 from handsfree.spoken.words import PHRASES
 
 TOLD_AGAIN_AFTER = 30.0  # seconds between two remarks on lost sound: on a busy machine it is lost all the time
+UNMUTED = 1.0  # seconds for which a microphone that hears again is listened to before that is said
 UNDERSTOOD = 0.5  # seconds of an answer before which nobody has understood it
 TRY_AGAIN_AFTER = timedelta(seconds=1)  # between two tries to write a record that could not be written
 
@@ -505,10 +506,20 @@ def from_microphone(
         conversation.handle(opened)  # before the microphone is open: the first prompt need not wait for it
         with microphone(device, lambda: conversation.speaking and not headset) as heard_from:
             told, lost, silent, onset, answered = 0, 0, 0.0, Onset(), 0.0
+            unmuted: Change | None = None
+            wait = 0.0
             for event in heard_from.events():
                 if isinstance(event, Change):
-                    conversation.handle(Fault(clock.now(), event.text))
+                    if event.kind == "unmuted":  # by whoever is about to speak, and is not to be talked down
+                        unmuted, wait = event, UNMUTED
+                    else:
+                        unmuted = None
+                        conversation.handle(Fault(clock.now(), event.text))
                     continue
+                wait -= len(event.samples) / RATE
+                if unmuted is not None and wait <= 0 and not ear.speaking:
+                    conversation.handle(Fault(clock.now(), unmuted.text))
+                    unmuted = None
                 for hearing in ear.feed(event.samples, gap=event.gap):
                     conversation.take(hearing, clock.now(), early=hearing.speech.start < answered)
                     answered = ear.heard_until + heard_from.behind + UNDERSTOOD
