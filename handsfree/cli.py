@@ -901,7 +901,7 @@ def _parser() -> argparse.ArgumentParser:
     other.add_argument(
         "--audio", type=Path, metavar="FILE", help="take them from a recording, a second of silence around each"
     )
-    everyday.add_options(enrol, "voice", "rate", "device", "loudspeaker", "engine")
+    everyday.add_options(enrol, "voice", "rate", "device", "loudspeaker", "engine", "model")
 
     check = command(
         "check",

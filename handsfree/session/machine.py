@@ -98,7 +98,7 @@ from handsfree.session.ledger import Off, phrases_of
 from handsfree.session.meters import Meters
 from handsfree.session.proving import Return, first_step, leaves_the_way, opens_only_what_is_off
 from handsfree.session.readings import Readings, Taken, measures_of
-from handsfree.session.spelled import HOW_TO_SPELL, Spelling, Wanted, identified, of_part, of_visit, said_as
+from handsfree.session.spelled import Spelling, Wanted, identified, of_part, of_visit, said_as
 from handsfree.session.timers import Running, Timers, news
 from handsfree.session.vigil import Moment, Vigil, as_kept
 from handsfree.session.wording import (
@@ -1815,7 +1815,7 @@ class Session:
             assert self._cause is not None
             return f"The reasons are: {', '.join(REASONS_AFTER[self._cause.word])}."
         if self._phase is Phase.IDENTITY:
-            return HOW_TO_SPELL
+            return self._spelling.hint
         if self._phase is Phase.COUNT:
             return "Say the number, or override and the reason."
         if self._phase is Phase.NOTE:

@@ -64,6 +64,13 @@ class Spelling:
         self._heard = None
         return f"{capital(self._wanted[0].called)}? Spell it." if self._wanted else None
 
+    @property
+    def hint(self) -> str:
+        """What may be said now."""
+        if self._heard is None:
+            return HOW_TO_SPELL
+        return f"Affirm the {self._wanted[0].called}, or say what is wrong, as in third is papa."
+
     def open(self, words: frozenset[Word]) -> Open:
         """What may be said now; ``words`` are the procedure words that this phase has."""
         wanted, heard = self._wanted[0], self._heard is not None

@@ -109,6 +109,11 @@ def test_what_a_visit_is_known_by_is_spelled_read_back_and_corrected_by_place() 
     ]
 
 
+def test_what_is_read_back_is_asked_for_by_name_when_something_else_is_said_twice() -> None:
+    visit = Visit(known=None).hear("one two three four five five", "rumble", "rumble")
+    assert visit.said == ["Say again. Affirm the work order, or say what is wrong, as in third is papa."]
+
+
 @pytest.mark.parametrize(("written", "words"), [("J. Lund", "J. Lund"), ("AB-12", "alfa bravo dash one two")])
 def test_what_is_given_freely_is_spelled_where_it_can_be(written: str, words: str) -> None:
     source = CABINET.source.replace(b"opening:\n", b"opening:\n  technician: {}\n")
