@@ -380,9 +380,9 @@ class Session:
                 self._record(Mark.HEARD, _heard_data(event))
                 number, what = len(self._readings), self.open
                 self._hear(event)
-                taken = self._readings.since(number)
-                whole = taken is None or rest(event.text, what) is not Rest.MORE
-                self._lately.heard(event, self._acts, taken, whole=whole)
+                if event.offset is not None:
+                    whole = rest(event.text, what) is not Rest.MORE
+                    self._lately.heard(event, self._acts, self._readings.since(number), whole=whole)
             case Fault():
                 self._record(Mark.FAULT, {"what": event.what})
                 self._say(event.what, "status")

@@ -6,13 +6,12 @@ what merely resembles is for the recogniser to weigh.
 
 from __future__ import annotations
 
+import importlib.util
 import re
 from collections.abc import Iterator
 from dataclasses import dataclass
 from itertools import islice, product
 from pathlib import Path
-
-import pocketsphinx
 
 from handsfree.procedure.document import PathInFile, Problem, shown
 from handsfree.procedure.load import Loaded
@@ -21,9 +20,16 @@ from handsfree.session.ledger import phrases_of
 from handsfree.sound.pronounce import Pronunciations, known, pronounce
 from handsfree.spoken.words import PHRASES
 
-DICTIONARY = Path(pocketsphinx.get_model_path()) / "en-us" / "cmudict-en-us.dict"
 _WAYS = 2000  # in which a phrase is said; more than a few words have by their weak forms
 _Sounds = frozenset[str]
+
+
+def _dictionary() -> Path:
+    """CMU's, as the package pocketsphinx has it, which need not be loaded for that."""
+    found = importlib.util.find_spec("pocketsphinx")
+    assert found is not None  # handsfree cannot be installed without it
+    assert found.submodule_search_locations
+    return Path(found.submodule_search_locations[0], "model", "en-us", "cmudict-en-us.dict")
 
 
 @dataclass(frozen=True, slots=True)
@@ -45,7 +51,7 @@ def same_sound(loaded: Loaded) -> list[Problem]:
     answers, items = list(_answers(loaded)), _items(loaded)
     ours = [*(phrase for step in answers for phrase in step), *items]
     commands = [_Phrase(said, "", ()) for phrases in PHRASES.values() for said in phrases]
-    sounds = pronounce({word for phrase in (*ours, *commands) for word in phrase.words}, DICTIONARY)
+    sounds = pronounce({word for phrase in (*ours, *commands) for word in phrase.words}, _dictionary())
     found: list[tuple[_Phrase, str]] = []
     for step in answers:
         found += [(one, f"the procedure word {shown(word.said)}") for one, word in _alike(step, commands, sounds)]
@@ -81,7 +87,7 @@ def guessed(loaded: Loaded) -> list[Problem]:
     phrases = [*(phrase for step in _answers(loaded) for phrase in step), *_items(loaded)]
     words = {word: phrase.path for phrase in reversed(phrases) for word in phrase.words}
     parts = {half for word in words for halves in _halves(word) for half in halves}
-    listed = known(words.keys() | {_stem(word) for word in words} | parts, DICTIONARY)
+    listed = known(words.keys() | {_stem(word) for word in words} | parts, _dictionary())
     advice = []
     for word, path in words.items():
         if word in listed or _stem(word) in listed:

@@ -58,8 +58,14 @@ class Ear:
     The recogniser is only used in the ear's own thread. What it raises is raised by ``feed`` and ``all``.
     """
 
-    def __init__(self, recogniser: Recogniser, sure: float, also: Also = nobody) -> None:
-        """``also`` gets whatever ``feed`` gets, before it is looked at."""
+    def __init__(
+        self, recogniser: Recogniser, sure: float, also: Also = nobody, *, unfinished: float = UNFINISHED
+    ) -> None:
+        """``also`` gets whatever ``feed`` gets, before it is looked at.
+
+        A silence of ``unfinished`` seconds ends what may be half of a reading.
+        """
+        self._unfinished = unfinished
         self._recogniser = recogniser
         self._sure = sure
         self._also = also
@@ -86,7 +92,7 @@ class Ear:
         if what.dictation:
             self._endpointer.expect(hang=THINKING, longest=LONGEST_NOTE)
         else:
-            self._endpointer.expect(hang=HANG if what.reading is None else UNFINISHED, longest=LONGEST)
+            self._endpointer.expect(hang=HANG if what.reading is None else self._unfinished, longest=LONGEST)
         self._opened = self._thread.submit(self._recogniser.open, what)
 
     def feed(self, samples: NDArray[np.int16], *, gap: bool = False) -> Iterator[Hearing]:

@@ -138,7 +138,7 @@ class Endpointer:
         elif start - self._anew >= ANEW * RATE:
             self._anew = start
             self._vad.reset()
-            for before in range(max(self._origin, start - GETS_USED * self._chunk), start, self._chunk):
+            for before in range(start - GETS_USED * self._chunk, start, self._chunk):
                 self._probability(before)
         probability = self._probability(start)
         if probability >= (BEGINS if self._first is None else GOES_ON):

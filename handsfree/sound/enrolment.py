@@ -38,6 +38,7 @@ from handsfree.session.doubt import Policy
 from handsfree.sound import soundcheck
 from handsfree.sound.devices import Block, microphone
 from handsfree.sound.ear import Ear, Hearing
+from handsfree.sound.endpoint import HANG
 from handsfree.sound.evidence import log_odds, logistic
 from handsfree.sound.protocol import RATE, Audio, Recogniser, Utterance
 from handsfree.sound.soundcheck import Levels
@@ -179,7 +180,7 @@ def of_recording(
     Raises EnrolmentError where it holds more utterances, or fewer. Silence alone parts them: one that was misheard
     must not shift those that follow.
     """
-    ear = Ear(recogniser, sure=math.inf)
+    ear = Ear(recogniser, sure=math.inf, unfinished=HANG)  # whole sentences are read out
     with closing(ear):
         heard: list[Hearing] = []
         hearings = ear.all(audio)
@@ -217,7 +218,7 @@ def of_microphone(
         voice.say(text)
         voice.wait()
 
-    stream, results, ear = _Stream(), list[Result](), Ear(recogniser, Policy().doubt)
+    stream, results, ear = _Stream(), list[Result](), Ear(recogniser, Policy().doubt, unfinished=HANG)
     with closing(ear), microphone(device, lambda: voice.speaking) as opened:
         tell(f"Microphone: {opened.name}.")
         blocks = iter(opened)
