@@ -529,7 +529,7 @@ def _measured_again(rows: Sequence[ReadingRow], watched: Collection[str]) -> tup
 
 def _stands(row: ReadingRow, rows: Sequence[ReadingRow], of_step: Mapping[str, Sequence[int]]) -> int | None:
     """What stands for a corrected reading: what it was corrected to in the end, or what was then measured anew."""
-    while row.corrected and row.corrected_by is not None:
+    while row.corrected and row.corrected_by is not None and row.corrected_by > row.number:  # as any session does
         row = rows[row.corrected_by - 1]
     later = [number for number in of_step.get(row.step, ()) if number >= row.number]
     return row.number if not row.corrected else later[-1] if later else None

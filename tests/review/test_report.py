@@ -339,8 +339,9 @@ def corrected(id: str, by: str | None) -> tuple[Mark, dict[str, Any]]:
         ((reading("c", "12", "conforming"), corrected("b", "c")), "see reading 3, 12 Ω, conforming, which stands"),
         ((corrected("b", None), reading("c", "11", "conforming")), "see reading 3, 11 Ω, conforming, which stands"),
         ((corrected("b", None),), "winding 14 Ω a nonconforming"),
+        ((corrected("b", "a"),), "winding 14 Ω a nonconforming"),
     ],
-    ids=["once", "twice", "withdrawn and measured again", "withdrawn"],
+    ids=["once", "twice", "withdrawn and measured again", "withdrawn", "in a circle"],
 )
 def test_the_head_leads_from_a_corrected_reading_to_the_one_that_stands_in_the_end(
     then: tuple[tuple[Mark, dict[str, Any]], ...], told: str, tmp_path: Path
