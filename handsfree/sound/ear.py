@@ -116,9 +116,13 @@ class Ear:
     def all(
         self, audio: Audio, *, tight: bool = False, before: Callable[[float], None] = lambda seconds: None
     ) -> Iterator[Hearing]:
-        """The utterances of a whole recording. One that goes on to its very end is cut, unless it is a clip that was
-        made to end there (``tight``). ``before`` is called before each second of it with the time it begins at.
+        """The utterances of a whole recording.
+
+        One that begins at its very beginning, or goes on to its very end, is cut, unless it is a clip that was made so
+        (``tight``). ``before`` is called before each second of it with the time it begins at.
         """
+        if not tight:
+            yield from self.feed(audio.samples[:0], gap=True)
         for start in range(0, len(audio.samples), RATE):
             before(start / RATE)
             yield from self.feed(audio.samples[start : start + RATE])

@@ -43,6 +43,7 @@ from handsfree.sound.audio import flac
 from handsfree.sound.clock import Clock
 from handsfree.sound.devices import Change, DeviceError, microphone
 from handsfree.sound.ear import Ear, Hearing
+from handsfree.sound.endpoint import PRE_ROLL
 from handsfree.sound.onset import Onset
 from handsfree.sound.protocol import RATE, Audio, Recogniser, Utterance
 from handsfree.sound.soundcheck import Running, reception
@@ -429,7 +430,7 @@ def from_recording(conversation: Conversation, audio: Audio, opened: Started | R
         ):
             speech = hearing.speech
             time = opened.time + timedelta(seconds=speech.start + speech.seconds)
-            conversation.take(hearing, time, early=speech.start < answered)
+            conversation.take(hearing, time, early=speech.start + PRE_ROLL < answered)
             answered = ear.heard_until + UNDERSTOOD
             if conversation.over:
                 return
@@ -521,7 +522,7 @@ def from_microphone(
                     conversation.handle(Fault(clock.now(), unmuted.text))
                     unmuted = None
                 for hearing in ear.feed(event.samples, gap=event.gap):
-                    conversation.take(hearing, clock.now(), early=hearing.speech.start < answered)
+                    conversation.take(hearing, clock.now(), early=hearing.speech.start + PRE_ROLL < answered)
                     answered = ear.heard_until + heard_from.behind + UNDERSTOOD
                     if conversation.over:
                         return heard_from.overruns

@@ -241,6 +241,17 @@ def test_a_reading_that_the_end_of_a_recording_cuts_off_is_never_taken(
     assert len(data(entries, Mark.ASKED_AGAIN)) == 1
 
 
+def test_a_reading_that_the_beginning_of_a_recording_cuts_off_is_never_taken(
+    procedure: Path, folder: Path, recogniser: MoonshineRecogniser
+) -> None:
+    spoken = clip("five_point_two_ohms")
+    loud = np.flatnonzero(np.abs(spoken.astype(int)) > 2000)[0]
+    entries = played(procedure, folder, recogniser, recording(spoken[loud + RATE // 10 :], quiet(2)))
+    assert taken(entries) == []
+    (heard,) = data(entries, Mark.HEARD)
+    assert heard["text"] == ""
+
+
 def test_a_reading_in_speech_that_does_not_end_is_asked_again(
     procedure: Path, folder: Path, recogniser: MoonshineRecogniser
 ) -> None:
