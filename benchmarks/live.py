@@ -33,7 +33,7 @@ from rich.table import Table
 from handsfree.session.events import Mark
 from handsfree.session.journal import read
 from handsfree.sound import audio
-from handsfree.sound.endpoint import ENOUGH, HANG, Endpointer
+from handsfree.sound.endpoint import ENOUGH, HANG, UNFINISHED, Endpointer
 from handsfree.sound.protocol import RATE
 from handsfree.sound.tones import TONES, tone
 
@@ -178,7 +178,7 @@ def main() -> int:
         table.add_row("end of speech to the tone before it, p50, p95", percentiles(tones), "")
     if cuts := [each.cut for each in found if each.cut is not None]:
         table.add_row("beginning of speech to the end of the prompt, p50, p95", percentiles(cuts), "0.1 s")
-    table.add_row("of it, the silence that ends an utterance", f"{ENOUGH:.2f} s or {HANG:.2f} s", "")
+    table.add_row("of it, the silence that ends an utterance", f"{ENOUGH:.2f}, {HANG:.2f} or {UNFINISHED:.2f} s", "")
     table.add_row("processor while nobody speaks", f"{share:.1%} of one core", "at most 10 %")
     for name, figures in (("proportional", [each.pss for each in memory]), ("resident", [each.rss for each in memory])):
         parts = " + ".join(f"{figure / 1e6:.0f}" for figure in figures)
