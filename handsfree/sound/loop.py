@@ -54,11 +54,16 @@ from handsfree.spoken.words import PHRASES
 
 TOLD_AGAIN_AFTER = 30.0  # seconds between two remarks on lost sound: on a busy machine it is lost all the time
 UNMUTED = 1.0  # seconds for which a microphone that hears again is listened to before that is said
+BLEEDS = 4  # prompts in a row that were cut off by nothing that was understood
 UNDERSTOOD = 0.5  # seconds of an answer before which nobody has understood it
 TRY_AGAIN_AFTER = timedelta(seconds=1)  # between two tries to write a record that could not be written
 
 Watch = Callable[[Event, Sequence[Act]], None]
 
+_BLEEDS = (
+    "The microphone hears the loudspeaker, or a noise as loud as speech. From now on it is closed while I speak: wait "
+    "for the end of a prompt."
+)
 _UNSPOKEN = "A prompt could not be spoken. Read it on the screen."
 
 
@@ -83,6 +88,7 @@ class Conversation:
         self._tried: datetime | None = None  # when it was tried last
         self._missed = 0  # utterances since that were not taken
         self._loudspeaker = True
+        self.understood = True  # whether the last utterance was
         self._unspoken = 0  # prompts in a row that the voice could not speak
         self._said: list[Say] = []  # the last answer
         self._cut_off: list[Say] = []  # an answer that somebody spoke into
@@ -155,6 +161,9 @@ class Conversation:
     def _carry_out(self, event: Event, acts: Sequence[Act]) -> None:
         self._watch(event, acts)
         said = [act for act in acts if isinstance(act, Say)]
+        if isinstance(event, Heard):
+            again = any(isinstance(act, Record) and act.mark is Mark.ASKED_AGAIN for act in acts)
+            self.understood = not again and all(act.about != "asked again" for act in said)
         if said:
             self._said, self._cut_off = said, []
         before, after = _tones(event, acts)
@@ -496,9 +505,10 @@ def from_microphone(
     """Runs a session live. Gives the number of blocks of sound that were lost in the drivers or on the way.
 
     With an open loudspeaker the microphone is deaf while the tool speaks, so it never hears itself; with a headset it
-    goes on listening: a prompt is held where it becomes louder, and cut off by speech. A device that is lost, muted or
-    back is told, and the session waits for it. Raises DeviceError where the microphone cannot be opened,
-    RecogniserError where the recogniser cannot go on; what was recorded until then stands.
+    goes on listening: a prompt is held where it becomes louder, and cut off by speech. Where BLEEDS prompts were cut
+    off and nothing was understood meanwhile, the microphone hears the loudspeaker: from then on it is deaf as well. A
+    device that is lost, muted or back is told, and the session waits for it. Raises DeviceError where the microphone
+    cannot be opened, RecogniserError where the recogniser cannot go on; what was recorded until then stands.
     """
     ear = conversation.ear
     assert ear is not None
@@ -509,6 +519,7 @@ def from_microphone(
             told, lost, silent, onset, answered = 0, 0, 0.0, Onset(), 0.0
             unmuted: Change | None = None
             wait = 0.0
+            cut_off = 0  # prompts since something was understood
             for event in heard_from.events():
                 if isinstance(event, Change):
                     if event.kind == "unmuted":  # by whoever is about to speak, and is not to be talked down
@@ -524,6 +535,7 @@ def from_microphone(
                 for hearing in ear.feed(event.samples, gap=event.gap):
                     conversation.take(hearing, clock.now(), early=hearing.speech.start + PRE_ROLL < answered)
                     answered = ear.heard_until + heard_from.behind + UNDERSTOOD
+                    cut_off = 0 if conversation.understood else cut_off
                     if conversation.over:
                         return heard_from.overruns
                 stirs = headset and onset.begins(event.samples, speech=ear.speaking)
@@ -532,6 +544,10 @@ def from_microphone(
                     conversation.resume()
                 elif headset and conversation.speaking:
                     conversation.hush()
+                    cut_off += 1
+                    if cut_off == BLEEDS:
+                        headset = False
+                        conversation.handle(Fault(clock.now(), _BLEEDS))
                 silent -= len(event.samples) / RATE
                 lost = heard_from.overruns
                 if lost > told and silent <= 0:

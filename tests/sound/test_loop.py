@@ -513,6 +513,23 @@ def test_with_a_headset_speech_cuts_the_prompt_off(sound_card: SoundCard, proced
     assert taken(entries) == TAKEN[:1]
 
 
+def test_a_headset_that_hears_the_loudspeaker_is_closed_while_the_tool_speaks(
+    sound_card: SoundCard, procedure: Path, folder: Path
+) -> None:
+    with Visit(sound_card, procedure, folder, headset=True, bleeds=True) as visit:
+        visit.wait_for("fault", 1, timeout=120)
+        visit.listen()
+        before = visit.kinds().count("heard")
+        visit.say(clip(SAID[0]))
+        visit.wait_for("reading", 1)
+    entries = read(folder)
+    assert taken(entries)[:1] == TAKEN[:1]
+    (fault,) = (each["what"] for each in data(entries, Mark.FAULT))
+    assert fault.startswith("The microphone hears the loudspeaker")
+    spoken = data(entries, Mark.HEARD)
+    assert [heard["text"] for heard in spoken[before:]] == ["five point two ohms"]  # not itself any more
+
+
 def test_what_is_said_into_the_tools_own_words_is_no_reading_in_an_open_room(
     sound_card: SoundCard, procedure: Path, folder: Path
 ) -> None:

@@ -251,16 +251,17 @@ class Ear:
 class Visit:
     """The program at work on a sound card, and a technician who hears and answers it."""
 
-    def __init__(self, card: SoundCard, procedure: Path, folder: Path, *, headset: bool) -> None:
+    def __init__(self, card: SoundCard, procedure: Path, folder: Path, *, headset: bool, bleeds: bool = False) -> None:
+        """``bleeds``: the program takes an open room for a headset."""
         self._card = card
-        self._headset = headset
+        self._headset = headset and not bleeds
         self._journal = folder / JOURNAL
         self._unheard = 0.0  # how much the tool had said when the technician last spoke
         self.ear = Ear(card)
         options = ["--voice", "aloud", "--out", str(folder)]
         self.program = subprocess.Popen(
             [sys.executable, "-m", "handsfree.cli", "run", str(procedure), *options, *["--headset"] * headset],
-            env=card.environment | (HEADSET if headset else OPEN_ROOM) | {"PYTHONFAULTHANDLER": "1"},
+            env=card.environment | (HEADSET if self._headset else OPEN_ROOM) | {"PYTHONFAULTHANDLER": "1"},
             stdout=subprocess.PIPE,
             stderr=subprocess.PIPE,
             text=True,
