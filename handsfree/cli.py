@@ -173,7 +173,6 @@ Ready = Callable[["Voice", "Watch", "Recogniser | None", str], "tuple[Conversati
 
 
 def _run(options: argparse.Namespace) -> int:
-    from handsfree.procedure.load import load
     from handsfree.procedure.model import OPENING
     from handsfree.procedure.visit import visit
     from handsfree.session.doubt import Policy
@@ -181,11 +180,11 @@ def _run(options: argparse.Namespace) -> int:
 
     settings = _settings(options)
     path = _procedure(options.procedure)
-    if problems := _problems(path):
+    problems, loaded = _checked(path)
+    if problems or loaded is None:
         for problem in problems:
             print(problem, file=sys.stderr)
         raise UnusableError("the procedure is not run before all of this is put right")
-    loaded = load(path)
     job = _job(options)
     meters = _meters(options, job)
     usual = {} if settings.technician is None else {"technician": settings.technician}
@@ -524,20 +523,17 @@ def _hear(options: argparse.Namespace) -> int:
             running = Running()
             ear = Ear(recogniser, policy.doubt, running.hear)
             ear.open(Open(reading=expect))
-            found = False
-            for hearing in ear.all(audio, tight=True):
-                found, levels = True, running.levels(hearing.speech)
-                line = fields | _heard(hearing, expect, policy)
+            found = [
+                (fields | _heard(hearing, expect, policy), advice(running.levels(hearing.speech)))
+                for hearing in ear.all(audio, tight=True)
+            ]
+            ear.close()
+            no_speech = f"{path}: no speech in it; record it again closer to the microphone"
+            for line, lacked in found or [(fields | {"reason": no_speech}, ())]:
                 if not line["accepted"]:
                     codes.add(REFUSED)
-                    print(line["reason"], *advice(levels), sep="\n", file=sys.stderr)
+                    print(line["reason"], *lacked, sep="\n", file=sys.stderr)
                 print(json.dumps(line, ensure_ascii=False), flush=True)
-            ear.close()
-            if not found:
-                codes.add(REFUSED)
-                no_speech = f"{path}: no speech in it; record it again closer to the microphone"
-                print(no_speech, file=sys.stderr)
-                print(json.dumps(fields | {"reason": no_speech}, ensure_ascii=False), flush=True)
     return next(code for code in (UNUSABLE, REFUSED, CONVERTED, OK) if code in codes)
 
 
@@ -679,30 +675,31 @@ def _print_findings(console: Console, findings: Findings, speaker: Speaker) -> N
 # -- check, verify, report -------------------------------------------------------------------------------------------
 
 
-def _problems(path: Path) -> list[Problem]:
-    """All that keeps a procedure from being run: what is wrong with it, or else what cannot be told apart by ear."""
+def _checked(path: Path) -> tuple[list[Problem], Loaded | None]:
+    """What keeps a procedure from being run, wrong or not to be told apart by ear; and the procedure if it is read."""
     from handsfree.procedure.load import load
     from handsfree.procedure.proof import check
     from handsfree.sound.alike import same_sound
 
-    return check(path) or same_sound(load(path))
+    if problems := check(path):
+        return problems, None
+    loaded = load(path)
+    return same_sound(loaded), loaded
 
 
 def _check(options: argparse.Namespace) -> int:
     from handsfree.judge.fit import misfits
-    from handsfree.procedure.load import load
     from handsfree.procedure.proof import advise
     from handsfree.sound.alike import guessed
 
     bad, meters = False, _meters(options)
     for name in options.procedure:
         path = _procedure(name)
-        problems = _problems(path)
+        problems, loaded = _checked(path)
         for problem in problems:
             print(problem, file=sys.stderr)
         bad |= bool(problems)
-        if not problems:
-            loaded = load(path)
+        if not problems and loaded is not None:
             for advice in [*advise(loaded), *misfits(loaded, meters), *guessed(loaded)]:
                 print(f"{advice} (advice)")
             print(f"{path}: {len(loaded.procedure.steps)} steps, every path proved")

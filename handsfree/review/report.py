@@ -247,10 +247,15 @@ def render(folder: Path, embed: bool = True) -> str:
     and must stand in the session's folder. Raises JournalError where the folder is no session's or no entry
     can be read.
     """
+    return _render(folder, embed, verify(folder))
+
+
+def _render(folder: Path, embed: bool, problems: Sequence[Problem]) -> str:
+    """The same where it is known already what is wrong with the record."""
     contents = scan(folder)
     if not contents.entries:
         raise JournalError(f"{folder} holds a journal without a readable entry; there is nothing to report.")
-    return _template().render(page=_page(folder, contents, embed))
+    return _template().render(page=_page(folder, contents, embed, problems))
 
 
 def write_report(folder: Path, out: Path | None = None, embed: bool = True) -> Path:
@@ -273,7 +278,8 @@ def check_page(folder: Path) -> list[Problem]:
     """A remark where the page in a session's folder is not the one that its record gives; empty where there is none."""
     try:
         found = (folder / PAGE).read_bytes()
-        if any(found == render(folder, embed).encode() for embed in (True, False)):
+        problems = verify(folder)
+        if any(found == _render(folder, embed, problems).encode() for embed in (True, False)):
             return []
     except FileNotFoundError:
         return []
@@ -365,8 +371,8 @@ def _css(text: str) -> str:
     return f'"{"".join(plain)}"'
 
 
-def _page(folder: Path, contents: Contents, embed: bool) -> Page:
-    entries, problems = contents.entries, verify(folder)
+def _page(folder: Path, contents: Contents, embed: bool, problems: Sequence[Problem]) -> Page:
+    entries = contents.entries
     opened = last_of(entries, Mark.OPENED)
     procedure, settings = entry_mapping(opened, "procedure"), entry_mapping(opened, "settings")
     readings = _readings(entries, _asked(folder, procedure))

@@ -6,7 +6,7 @@ the event, so the same events always give the same acts.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from datetime import datetime
 from enum import StrEnum
@@ -187,3 +187,12 @@ class Close:
 
 
 Act = Record | Say | Listen | SpeakRate | Close
+
+
+def asks_again(acts: Iterable[Act]) -> bool:
+    """Whether these acts ask for something to be said again, or to be affirmed."""
+    return any(
+        (isinstance(act, Record) and act.mark is Mark.ASKED_AGAIN)
+        or (isinstance(act, Say) and act.about == "asked again")
+        for act in acts
+    )

@@ -10,7 +10,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from enum import Enum, auto
 
-from handsfree.session.events import Act, Heard, Mark, Record, Say
+from handsfree.session.events import Act, Heard, Mark, Record, Say, asks_again
 from handsfree.session.readings import Taken
 
 # Seconds from the end of an utterance to the beginning of another. Nobody has understood an answer that soon after; and
@@ -64,7 +64,7 @@ class Lately:
         """
         marks = {act.mark for act in acts if isinstance(act, Record)}
         said = {act.about for act in acts if isinstance(act, Say)}
-        self._taken = not marks & {Mark.ASKED_AGAIN, Mark.REFUSED} and "asked again" not in said and bool(said)
+        self._taken = not asks_again(acts) and Mark.REFUSED not in marks and bool(said)
         self._spoken, self._instructed = bool(said), "instruction" in said
         self.reading, self._whole = reading, whole
         self._until = None if event.offset is None or event.seconds is None else event.offset + event.seconds

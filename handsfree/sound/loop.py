@@ -10,7 +10,7 @@ import re
 from collections import deque
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager, suppress
-from dataclasses import asdict, replace
+from dataclasses import asdict
 from datetime import datetime, timedelta
 from pathlib import Path
 
@@ -34,6 +34,7 @@ from handsfree.session.events import (
     Say,
     SpeakRate,
     Started,
+    asks_again,
 )
 from handsfree.session.journal import DiskError, Journal, JournalError
 from handsfree.session.machine import Session
@@ -162,8 +163,7 @@ class Conversation:
         self._watch(event, acts)
         said = [act for act in acts if isinstance(act, Say)]
         if isinstance(event, Heard):
-            again = any(isinstance(act, Record) and act.mark is Mark.ASKED_AGAIN for act in acts)
-            self.understood = not again and all(act.about != "asked again" for act in said)
+            self.understood = not asks_again(acts)
         if said:
             self._said, self._cut_off = said, []
         before, after = _tones(event, acts)
@@ -297,8 +297,7 @@ class Conversation:
             told = f"The record cannot be written: {error.reason}. What was said is not taken. Free space, then say it"
             self.handle(Fault(time, f"{told} again."))
             return
-        event = heard(utterance, time, clip=clip, digest=digest, speech=speech, received=received)
-        self.handle(replace(event, early=early))
+        self.handle(heard(utterance, time, clip=clip, digest=digest, speech=speech, received=received, early=early))
 
 
 def _times(number: int) -> str:
@@ -410,7 +409,14 @@ def _joined(
 
 
 def heard(
-    utterance: Utterance, time: datetime, *, clip: str, digest: str, speech: Audio, received: Reception | None = None
+    utterance: Utterance,
+    time: datetime,
+    *,
+    clip: str,
+    digest: str,
+    speech: Audio,
+    received: Reception | None = None,
+    early: bool = False,
 ) -> Heard:
     """The event that an utterance is to the session."""
     return Heard(
@@ -424,6 +430,7 @@ def heard(
         offset=round(speech.start, 3),
         seconds=round(speech.seconds, 3),
         reception=received,
+        early=early,
     )
 
 
