@@ -21,7 +21,7 @@ SAME_SOUND = {
     "one": ("won",),
     "oh": ("O",),
     "o": ("oh", "O"),
-    "niner": ("nine or", "nine-er", "nine are", "nine her"),
+    "niner": ("nine-er", "nine are", "nine her"),  # "nine or" is no figure: "nine or ten ohms"
     "fower": ("four",),
     "fife": ("fife's",),
     "seized": ("ceased",),
@@ -29,6 +29,7 @@ SAME_SOUND = {
     "unable": ("enable", "an able", "on able"),
     "hertz": ("Hertz", "hurts", "Hz", "herts"),
     "percent": ("per cent",),
+    "okay": ("OK", "ok"),
     "bar": ("barre",),
     "bars": ("barres",),
     "minus": ("minus the",),

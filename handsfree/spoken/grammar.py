@@ -66,7 +66,8 @@ def tree(what: Open) -> Expression:
 
 def decoys(what: Open) -> Expression:
     """Readings that this moment has no use for, which a recogniser should listen for all the same, less willingly."""
-    return readings.elsewhere(what.reading or Expectation())
+    others = readings.elsewhere(what.reading or Expectation())
+    return Alt((others, readings.loose(what.reading))) if what.reading is not None else others
 
 
 def _closed(what: Open, *, heard: bool) -> list[Expression]:

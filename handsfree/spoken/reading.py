@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from decimal import Decimal
 from functools import cache, lru_cache
 
-from handsfree.spoken import numbers, units
+from handsfree.spoken import loosely, numbers, units
 from handsfree.spoken.expression import (
     Alt,
     Evaluate,
@@ -77,6 +77,7 @@ _OHMS = Alt((meaning("ohm", (_OHM,)), meaning("ohms", (_OHM,))))
 # Where "five below zero" may be said, "below zero" alone has lost its number.
 _BELOW_ZERO_IS_SAID = (None, Quantity.TEMPERATURE)
 _OVER_RANGE = Alt(tuple(meaning(phrase, Kind.OVER_RANGE) for phrase in OVER_RANGE))
+_LEAD_IN = Opt(Alt(tuple(map(spoken, loosely.LEAD_INS))))
 _SECOND, _MINUTE = Named("second", Quantity.TIME), Named("minute", Quantity.TIME)
 
 
@@ -140,7 +141,7 @@ def _sentences(expect: Expectation, *, heard: bool = False) -> Expression:
         if scale is not None:  # "five degrees below zero Celsius"
             degrees = Alt((literal("degree"), literal("degrees")))
             sentences.append(Seq((number, degrees, _BELOW_ZERO, scale)))
-    return Alt(tuple(sentences))
+    return Seq((_LEAD_IN, Alt(tuple(sentences))))
 
 
 def elsewhere(expect: Expectation) -> Expression:
@@ -162,6 +163,19 @@ def elsewhere(expect: Expectation) -> Expression:
     if expect.quantity in units.NEVER_NEGATIVE and unit is not None:
         others.append(Seq((numbers.MINUS, number, Opt(unit))))
     return Alt(tuple(others))
+
+
+def loose(expect: Expectation) -> Expression:
+    """Readings that are guessed or put right while they are said, which a recogniser listens for to refuse them."""
+    guessed, after = (Alt(tuple(map(spoken, said))) for said in (loosely.GUESSED, loosely.GUESSED_AFTER))
+    put_right = Alt(tuple(map(spoken, loosely.PUT_RIGHT)))
+    unit = _unit(expect, heard=True)
+    amount: Expression = numbers.number(heard=True)
+    if unit is not None:
+        amount = Seq((amount, Opt(unit)))
+    if expect.quantity not in units.NEVER_NEGATIVE:
+        amount = Seq((Opt(_SIGN), amount))
+    return Seq((_LEAD_IN, Alt((Seq((guessed, amount)), Seq((amount, after)), Seq((amount, put_right, amount))))))
 
 
 _SHOWN = frozenset[str]().union(*(units.near(units.DEFAULT_UNIT[quantity]) for quantity in units.METERED))
@@ -417,7 +431,8 @@ def _unknown(word: str) -> str:
         return "there may be two readings in this: say one, without a pause (in figures, with a decimal point: 5.2)"
     if not word.isalpha():
         return f"{word!r} cannot be read: write one reading such as '5.2 ohms'"
-    return f"{word!r} is not a number, a unit or a display: say a reading such as 'five point two ohms'"
+    plain = f"{word!r} is not a number, a unit or a display: say a reading such as 'five point two ohms'"
+    return loosely.reason(word) or plain
 
 
 def _why_not(at: int) -> _Finish:

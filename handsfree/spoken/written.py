@@ -86,6 +86,7 @@ _HYPHEN = "-"
 _MARKS: tuple[tuple[str, re.Pattern[str], str], ...] = tuple(
     (mark, re.compile(pattern), instead)
     for mark, pattern, instead in (
+        ("\u2019", "\u2019", "'"),  # it’s
         ("\u00a0", "\u00a0", " "),
         ("\u2009", "\u2009", " "),
         ("\u202f", "\u202f", " "),

@@ -53,6 +53,12 @@ def test_beside_a_compressor_a_reading_is_heard_or_asked_again_and_never_taken_f
     assert utterance.confidence >= ACCEPT or level < 20
 
 
+def test_a_hesitation_which_the_network_leaves_out_is_heard_by_the_other(both: JointRecogniser) -> None:
+    both.open(OHMS)
+    utterance = both.hear(clip("eight_uh_six_ohms"))
+    assert isinstance(grammar.understand(utterance.text, OHMS), Refusal) or (utterance.confidence or 0.0) < ACCEPT
+
+
 def test_what_only_one_of_them_would_hear_is_not_believed(both: JointRecogniser) -> None:
     """The sentence that is said is not open; each makes another one of it, if any."""
     what = Open(answers={"frosted": ("frosted over",), "clear": ("clear",), "warm": ("warm to the hand",)})

@@ -114,6 +114,25 @@ def test_what_is_easily_taken_for_another_figure_is_heard_as_it_is_or_not_at_all
     assert understood == meant or isinstance(understood, grammar.Refusal) or utterance.confidence < ACCEPT
 
 
+@pytest.mark.parametrize("name", ["about_six_ohms", "two_ohms_sorry_three_ohms", "nine_or_ten_ohms"])
+def test_a_reading_that_is_guessed_or_put_right_while_it_is_said_is_not_taken(ear: Recogniser, name: str) -> None:
+    what = asked(Quantity.RESISTANCE)
+    ear.open(what)
+    utterance = ear.hear(clip(name))
+    assert utterance.confidence is not None
+    assert isinstance(grammar.understand(utterance.text, what), Refusal) or utterance.confidence < ACCEPT
+
+
+@pytest.mark.parametrize(("name", "value"), [("its_six_point_four_ohms", "6.4"), ("i_get_forty_two_ohms", "42")])
+def test_what_leads_into_a_reading_is_no_figure_of_it(ear: Recogniser, name: str, value: str) -> None:
+    what = asked(Quantity.RESISTANCE)
+    ear.open(what)
+    utterance = ear.hear(clip(name))
+    assert utterance.confidence is not None
+    meant = grammar.understand(utterance.text, what)
+    assert meant == Reading(Kind.READING, value, "ohm") or utterance.confidence < ACCEPT
+
+
 @pytest.mark.parametrize("name", ["five_point_two_ohms", "four_hundred_eighty_volts"])
 def test_a_reading_is_heard_with_every_unit_open(ear: Recogniser, name: str) -> None:
     ear.open(EVERYTHING)

@@ -1,0 +1,65 @@
+"""Readings that are not said straight out: what leads into one is passed over, what makes it a guess or two is refused.
+
+The words are common practice, no source.
+"""
+
+import random
+
+import pytest
+
+from handsfree.spoken import grammar, reading
+from handsfree.spoken.expression import Parser, sample
+from handsfree.spoken.loosely import GUESSED, GUESSED_AFTER, LEAD_INS, PUT_RIGHT
+from handsfree.spoken.meaning import Expectation, Kind, Open, Quantity, Reading, Refusal, Word
+
+OHMS = Expectation(Quantity.RESISTANCE, "ohm")
+FIVE_POINT_TWO = Reading(Kind.READING, "5.2", "ohm")
+HESITATIONS = {"uh", "um", "er"}
+
+
+@pytest.mark.parametrize("said", LEAD_INS)
+def test_what_leads_into_a_reading_adds_nothing_to_it(said: str) -> None:
+    what = Open(reading=OHMS)
+    typographic = said.replace("'", "\u2019")
+    for text in (f"{said} five point two ohms", f"{said.capitalize()}, 5.2 ohms", f"{typographic} 5.2 ohms"):
+        assert grammar.understand(text, what) == FIVE_POINT_TWO
+    assert isinstance(grammar.understand(said, what), Refusal)
+
+
+def test_a_correction_may_be_led_into_as_well() -> None:
+    what = Open(words=frozenset(Word), correction=OHMS)
+    meant = grammar.understand("correction it's five point two ohms", what)
+    assert getattr(meant, "reading", None) == FIVE_POINT_TWO
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        *(f"{said} five ohms" for said in GUESSED),
+        *(f"five ohms {said}" for said in GUESSED_AFTER),
+        *(f"five {said} six ohms" for said in PUT_RIGHT),
+    ],
+)
+def test_a_guess_and_a_reading_put_right_are_listened_for_and_refused_with_what_to_say_instead(text: str) -> None:
+    assert Parser(reading.loose(OHMS)).meanings(text.split()) != []
+    outcome = grammar.understand(text, Open(reading=OHMS))
+    assert isinstance(outcome, Refusal)
+    assert "say what the meter shows" in outcome.reason or "say one" in outcome.reason
+
+
+@pytest.mark.parametrize("quantity", Quantity)
+def test_nothing_that_is_listened_for_as_loose_is_taken(quantity: Quantity) -> None:
+    """But for a hesitation within what can only be one number: "a thousand, um, seventy"."""
+    expect, chance = Expectation(quantity), random.Random(quantity.value)
+    for _ in range(300):
+        words = sample(reading.loose(expect), chance)
+        meant = grammar.understand(" ".join(words), Open(reading=expect))
+        if not isinstance(meant, Refusal):
+            assert meant == reading.parse(" ".join(word for word in words if word not in HESITATIONS), expect)
+            assert not HESITATIONS.isdisjoint(words)
+
+
+def test_where_no_reading_is_asked_for_none_is_listened_for_as_loose() -> None:
+    words = Parser(grammar.decoys(Open(words=frozenset(Word)))).vocabulary
+    assert "about" not in words
+    assert "about" in Parser(grammar.decoys(Open(reading=OHMS))).vocabulary
