@@ -1,9 +1,10 @@
 """Makes the weights of ``handsfree/sound/evidence.py``: ``python benchmarks/calibrate.py CORPUS [--engine NAME]``.
 
 A logistic regression over hearings of the corpus's split "tune" of which it is known whether they were right: readings
-and words as said, clean and in noise, and chatter, noises and the tool's own prompts, which are never right. The one
-rule: the split "held-out" is never looked at here. A wrong hearing that is accepted is worse than a right one that is
-asked again, so wrong ones count ``WRONG`` times; with that, 0.5 is the operating point.
+and words as said, clean and in noise; readings that are guessed or put right, chatter, noises and the tool's own
+prompts, which are never right. The one rule: the split "held-out" is never looked at here. A wrong hearing that is
+accepted is worse than a right one that is asked again, so wrong ones count ``WRONG`` times; with that, 0.5 is the
+operating point.
 """
 
 from __future__ import annotations
@@ -56,7 +57,7 @@ def measured(job: tuple[hearing.Make, int, Path, hearing.Row, str]) -> list[tupl
         text = weighed[0] if isinstance(weighed[0], str) else weighed[0].text
         meant = understand(text, what)
         if isinstance(meant, Reading | Command | Answer):
-            right = row["set"] == "said" and hearing.same(meant, hearing.means(row))
+            right = "means" in row and hearing.same(meant, hearing.means(row))
             found.append((condition, row["speaker"], right, weighed[1].measures))
     return found
 
@@ -92,9 +93,9 @@ def main() -> None:
         make = hearing.made_by(options)
         jobs = [
             (make, len(SIGNS[options.engine]), options.corpus, row, condition)
-            for name in ("said", "chatter", "noise", "prompt")
+            for name in ("said", "led", "loose", "chatter", "noise", "prompt")
             for row in hearing.rows(options.corpus, "tune", [name])[: options.clips]
-            for condition in (CONDITIONS if name == "said" else AROUND_CHATTER)
+            for condition in (CONDITIONS if "means" in row else AROUND_CHATTER)
         ]
         found = []
         with ProcessPoolExecutor(min(2, os.cpu_count() or 1)) as pool:

@@ -9,13 +9,14 @@ Needs the extras ``bench`` and ``test``, and for most of the human recordings De
 package that cannot be had is named, its clips are left out, and the rest is made. Synthetic voices work in an
 environment of their own in the cache, because parts of them are under the GPL and none is needed by the program.
 
-A row has: ``file``; ``set``: ``said`` (to be understood), ``chatter``, ``noise``, ``prompt`` (not to be understood);
-``split``: ``tune`` or ``held-out``, which share no phrase, no speaker of chatter and no package of noise; ``speaker``;
-``voice``: ``synthetic``, ``human``, or ``human, joined`` for words of one speaker that were recorded singly and put
-together; ``about``, ``source`` and ``licence``; ``speed`` (1 is the voice's own); ``text``, words as the grammar says
-them. For ``said`` also the situation (``quantity``, ``unit``, ``waveform`` of what the step expects; ``quantity`` is
-null at a step without a reading) and ``means``: the reading or the procedure word. Every clip has PAD seconds of quiet
-room on either side.
+A row has: ``file``; ``set``: ``said``, ``led`` (with "it's" or the like before it) and ``paused`` (with a silence of
+``pause`` seconds between two ``parts``) are to be understood, ``loose`` (readings that are guessed, put right, or one
+of two), ``chatter``, ``noise`` and ``prompt`` are not; ``split``: ``tune`` or ``held-out``, which share no phrase, no
+speaker of chatter and no package of noise; ``speaker``; ``voice``: ``synthetic``, ``human``, or ``human, joined`` for
+words of one speaker that were recorded singly and put together; ``about``, ``source`` and ``licence``; ``speed`` (1 is
+the voice's own); ``text``, words as the grammar says them. For readings and words also the situation (``quantity``,
+``unit``, ``waveform`` of what the step expects; ``quantity`` is null at a step without a reading) and, where they are
+to be understood, ``means``: the reading or the procedure word. Every clip has PAD seconds of quiet room on either side.
 """
 
 from __future__ import annotations
@@ -34,7 +35,7 @@ import tarfile
 import venv
 import zipfile
 from collections import Counter
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
@@ -53,16 +54,20 @@ from handsfree.sound.endpoint import Endpointer
 from handsfree.sound.protocol import RATE
 from handsfree.sound.voice import Renderer, VoiceError
 from handsfree.spoken import grammar, reading
-from handsfree.spoken.meaning import Command, Expectation, Open, Quantity, Reading, Waveform, Word
+from handsfree.spoken.meaning import Command, Expectation, Open, Quantity, Reading, Refusal, Waveform, Word
 
 ROOT = Path(__file__).parents[1]
 PHRASES = Path(__file__).with_name("corpus_phrases.tsv")
+LOOSE = Path(__file__).with_name("corpus_loose.tsv")
 PROCEDURES = {"tune": "lift-table-is-slow.yaml", "held-out": "bottle-cooler-does-not-cool.yaml"}
 PAD = 0.5  # seconds of room before and after speech, so that noise mixed in is heard before the first word
 ROOM = 10 ** (-66 / 20)  # of full scale, root mean square
 LEVEL, SPREAD = -26.0, 4.0  # dB of full scale, active speech, and how far a speaker strays from it
 PEAK = 10 ** (-1 / 20)
 SPEEDS = (0.9, 1.0, 1.15)
+PAUSES = (0.3, 0.6, 1.0, 1.5, 2.0)  # seconds; the endpointer waits for 0.8, and for 1.6 within a number
+PAUSED_BY = ("joe", "slt")
+SETS = ("said", "led", "paused", "loose", "chatter", "noise", "prompt")
 
 Samples = NDArray[np.float64]
 
@@ -412,13 +417,18 @@ class Corpus:
 
     def say(self, samples: Samples, phrase: Phrase, **who: Any) -> None:
         """A clip of somebody who says ``phrase``; ``who`` says who that is and where it comes from."""
-        self.add(samples, set="said", split=phrase.split, text=phrase.text, **who, **phrase.truth())
+        self.add(samples, **{"set": phrase.set, "split": phrase.split, "text": phrase.text, **who}, **phrase.truth())
+
+    def synthesised(self, samples: Samples, phrase: Phrase, voice: Voice, speed: float, **more: Any) -> None:
+        """The same of a synthetic voice."""
+        who = {"speaker": voice.speaker, "voice": "synthetic", "about": voice.about}
+        self.say(samples, phrase, **who, source=voice.source, licence=voice.licence, speed=speed, **more)
 
     def tidy(self) -> None:
         """Delete the clips of earlier runs that are not in this one; any other file stays."""
         named = {row["file"] for row in self.rows}
         for old in self.folder.glob("*.flac"):
-            if old.name not in named and re.fullmatch(r"(said|chatter|noise|prompt)-.+-[0-9a-f]{8}\.flac", old.name):
+            if old.name not in named and re.fullmatch(rf"({'|'.join(SETS)})-.+-[0-9a-f]{{8}}\.flac", old.name):
                 old.unlink()
 
     def write(self) -> None:
@@ -433,6 +443,7 @@ class Phrase:
     expect: Expectation | None
     text: str
     by: str  # "voices", or "words" for human words put together
+    set: str = "said"
 
     def truth(self) -> dict[str, Any]:
         """The situation and the meaning as columns. ValueError where the parser does not make one meaning of it."""
@@ -440,6 +451,10 @@ class Phrase:
         meant = grammar.understand(self.text, what)
         expect = self.expect or Expectation()
         situation = {"quantity": expect.quantity, "unit": expect.unit, "waveform": expect.waveform}
+        if self.set == "loose":
+            if not isinstance(meant, Refusal):
+                raise ValueError(f"{self.text!r} means {meant}: mend {LOOSE.name}")
+            return situation
         if isinstance(meant, Reading) and meant == reading.parse(self.text, expect):
             return situation | {"means": _columns(meant)}
         if isinstance(meant, Command) and self.expect is None:
@@ -455,18 +470,33 @@ def _columns(meant: Reading) -> dict[str, Any]:
 def phrases() -> list[Phrase]:
     made = []
     for line in PHRASES.read_text(encoding="utf-8").splitlines()[1:]:
-        split, quantity, unit, waveform, text, by = line.split("\t")
-        wave: Waveform | None = "ac" if waveform == "ac" else "dc" if waveform == "dc" else None
-        made.append(Phrase(split, Expectation(Quantity(quantity), unit, wave) if quantity else None, text, by))
+        split, *expect, text, by = line.split("\t")
+        made.append(Phrase(split, expectation(*expect), text, by))
     return made
 
 
+def expectation(quantity: str, unit: str, waveform: str) -> Expectation | None:
+    wave: Waveform | None = "ac" if waveform == "ac" else "dc" if waveform == "dc" else None
+    return Expectation(Quantity(quantity), unit, wave) if quantity else None
+
+
+def loose_phrases() -> list[Phrase]:
+    lines = [line.split("\t") for line in LOOSE.read_text(encoding="utf-8").splitlines()[1:]]
+    return [Phrase(split, expectation(*expect), text, "voices", name) for name, split, *expect, text in lines]
+
+
 def said_by_voices(corpus: Corpus, shelf: Shelf) -> None:
+    by_voices(corpus, shelf, [phrase for phrase in phrases() if phrase.by == "voices"])
+    by_voices(corpus, shelf, loose_phrases())
+
+
+def by_voices(corpus: Corpus, shelf: Shelf, chosen: Sequence[Phrase]) -> None:
+    """Each phrase by RENDITIONS voices, which take turns. A voice draws its intonation for all of them in one go."""
     plan: dict[str, list[tuple[Phrase, float]]] = {speaker: [] for speaker in VOICES}
     turn: Counter[str] = Counter()
-    for phrase in phrases():
+    for phrase in chosen:
         speakers = TURNS[phrase.split]
-        for _ in range(RENDITIONS if phrase.by == "voices" else 0):
+        for _ in range(RENDITIONS):
             times, place = divmod(turn[phrase.split], len(speakers))
             plan[speakers[place]].append((phrase, SPEEDS[times % len(SPEEDS)]))
             turn[phrase.split] += 1
@@ -478,17 +508,42 @@ def said_by_voices(corpus: Corpus, shelf: Shelf) -> None:
             corpus.remarks.append(str(missing))
             continue
         for (phrase, speed), samples in zip(jobs, spoken, strict=True):
-            corpus.say(
-                placed(samples, seed_of(voice.speaker, phrase.text, speed)),
-                phrase,
-                speaker=voice.speaker,
-                voice="synthetic",
-                about=voice.about,
-                source=voice.source,
-                licence=voice.licence,
-                speed=speed,
-            )
+            made = placed(samples, seed_of(voice.speaker, phrase.text, speed))
+            corpus.synthesised(made, phrase, voice, speed)
         corpus.write()
+
+
+def paused_by_voices(corpus: Corpus, shelf: Shelf) -> None:
+    """Readings of the split "held-out" with a silence between two of their words, each part spoken by itself."""
+    chosen = [each for each in phrases() if each.split == "held-out" and each.by == "voices" and each.expect][::3]
+    for place, speaker in enumerate(PAUSED_BY):
+        voice, mine = VOICES[speaker], chosen[place :: len(PAUSED_BY)]
+        parts = [halves(phrase.text) for phrase in mine]
+        try:
+            spoken = iter(speak(shelf, voice, [(respelt(part), 1.0) for pair in parts for part in pair]))
+        except UnavailableError as missing:
+            corpus.remarks.append(str(missing))
+            continue
+        for number, (phrase, pair) in enumerate(zip(mine, parts, strict=True)):
+            pause = PAUSES[number % len(PAUSES)]
+            first, second = trimmed(next(spoken)), trimmed(next(spoken))
+            made = placed(apart(first, second, pause), seed_of(speaker, *pair))
+            row = {"set": "paused", "pause": pause, "parts": pair}
+            corpus.synthesised(made, phrase, voice, 1.0, **row)
+    corpus.write()
+
+
+def halves(text: str) -> tuple[str, str]:
+    """A text in two, at one of its gaps; letters that are said in one go ("a c") stay together."""
+    words = text.split()
+    gaps = [gap for gap in range(1, len(words)) if len(words[gap]) > 1 or len(words[gap - 1]) > 1]
+    gap = gaps[seed_of(text) % len(gaps)]
+    return " ".join(words[:gap]), " ".join(words[gap:])
+
+
+def apart(first: Samples, second: Samples, pause: float) -> Samples:
+    """Two parts, equally loud, with a silence of ``pause`` seconds between them."""
+    return np.concatenate([first / speech_level(first), np.zeros(round(pause * RATE)), second / speech_level(second)])
 
 
 # -- human words -------------------------------------------------------------------------------------------------------
@@ -522,21 +577,14 @@ def said_by_people(corpus: Corpus, shelf: Shelf) -> None:
         for phrase in phrases():
             if phrase.by != "words":
                 continue
-            choose = np.random.default_rng(seed_of(phrase.text))
-            parts = []
-            for word in phrase.text.split():
-                level = speech_level(words[word])
-                parts += [words[word] * (0.1 / level), np.zeros(round(choose.uniform(0.05, 0.15) * RATE))]
-            corpus.say(
-                placed(np.concatenate(parts), seed_of("joined", phrase.text)),
-                phrase,
-                speaker="prompts-en",
-                voice="human, joined",
-                about="woman, US",
-                source=package,
-                licence="CC-BY-SA-3.0",
-                speed=1.0,
-            )
+            who = {"speaker": "prompts-en", "voice": "human, joined", "about": "woman, US", "source": package}
+            who |= {"licence": "CC-BY-SA-3.0", "speed": 1.0}
+            corpus.say(placed(joined(phrase.text, words), seed_of("joined", phrase.text)), phrase, **who)
+            if phrase.split == "held-out" and len(phrase.text.split()) > 1:
+                pair, pause = halves(phrase.text), PAUSES[len(corpus.rows) // 2 % len(PAUSES)]
+                made = apart(*(trimmed(joined(part, words)) for part in pair), pause)
+                row = {"set": "paused", "pause": pause, "parts": pair}
+                corpus.say(placed(made, seed_of("paused", phrase.text)), phrase, **who, **row)
     except UnavailableError as missing:
         corpus.remarks.append(str(missing))
     try:
@@ -554,6 +602,16 @@ def said_by_people(corpus: Corpus, shelf: Shelf) -> None:
         )
     except UnavailableError as missing:
         corpus.remarks.append(str(missing))
+
+
+def joined(text: str, words: Mapping[str, Samples]) -> Samples:
+    """A text put together from recorded words."""
+    choose = np.random.default_rng(seed_of(text))
+    parts = []
+    for word in text.split():
+        level = speech_level(words[word])
+        parts += [words[word] * (0.1 / level), np.zeros(round(choose.uniform(0.05, 0.15) * RATE))]
+    return np.concatenate(parts)
 
 
 def trimmed(samples: Samples) -> Samples:
@@ -853,7 +911,7 @@ def main() -> int:
     options = parser.parse_args()
     options.folder.mkdir(parents=True, exist_ok=True)
     corpus, shelf = Corpus(options.folder), Shelf(options.cache.resolve())
-    for make in (said_by_people, noises, prompts, chatter, said_by_voices):
+    for make in (said_by_people, noises, prompts, chatter, said_by_voices, paused_by_voices):
         make(corpus, shelf)
         corpus.write()
     corpus.tidy()

@@ -52,6 +52,7 @@ from handsfree.spoken.written import spoken_words
 
 CLEAN = "clean"
 CONDITIONS = (CLEAN, *(f"{kind} {level}" for kind in ("hum", "fan") for level in (20, 15, 10, 5)))
+TO_BE_UNDERSTOOD = ("said", "led")
 BEFORE = 1.5  # seconds of the noise before a clip: a compressor does not start when somebody speaks
 AT_A_READING = frozenset(Word) - {Word.DONE, Word.AFFIRM, Word.NEGATIVE, Word.GO_AHEAD}
 AT_A_TASK = Open(words=frozenset(Word))
@@ -93,13 +94,13 @@ def rows(folder: Path, split: str, sets: Iterable[str]) -> list[Row]:
 
 def situation(row: Row) -> Open:
     """What is open when the clip is heard; things not meant for the tool meet one step after the other."""
-    if row["set"] == "said" and row["quantity"] is None:
+    if "quantity" in row and row["quantity"] is None:
         put_right = row["means"].get("reading")  # what is put right is the reading just given
         return replace(AT_A_TASK, correction=Expectation(quantity_of(put_right["unit"]))) if put_right else AT_A_TASK
     place = zlib.crc32(row["file"].encode())
-    if row["set"] != "said" and place % 4 == 0:
+    if "quantity" not in row and place % 4 == 0:
         return AT_A_TASK
-    quantity = Quantity(row["quantity"]) if row["set"] == "said" else ASKED_FOR[place // 4 % len(ASKED_FOR)]
+    quantity = Quantity(row["quantity"]) if "quantity" in row else ASKED_FOR[place // 4 % len(ASKED_FOR)]
     expect = Expectation(quantity, row.get("unit"), row.get("waveform"))
     return Open(expect, {}, AT_A_READING, expect)
 
@@ -194,7 +195,7 @@ def judged(folder: Path, row: Row, condition: str, make: Make, policy: Policy, n
     ear.close()
     heard = tuple((each.utterance.text, each.utterance.confidence) for each in hearings)
     took = [(each, meant) for each in hearings if (meant := taken(each, what, policy)) is not None]
-    if row["set"] != "said":
+    if "means" not in row:
         kinds = {"reading" if isinstance(meant, Reading) else "word" for _, meant in took}
         outcome = "reading" if "reading" in kinds else "word" if kinds else "nothing"
         return Result(name, row, condition, outcome, heard)
@@ -279,7 +280,7 @@ def said_table(found: Sequence[Result], by: Callable[[Result], str], title: str)
 
 
 def other_table(found: Sequence[Result]) -> Table:
-    table = Table("not said to the tool", "clips", "false readings", "false words")
+    table = Table("to be refused", "clips", "false readings", "false words")
     for name in dict.fromkeys(f"{each.row['set']} {each.engine}" for each in found):
         of = [each for each in found if f"{each.row['set']} {each.engine}" == name]
         count = Counter(each.outcome for each in of)
@@ -295,22 +296,25 @@ def main() -> None:
     parser.add_argument(
         "--conditions", default=",".join(CONDITIONS), help="comma-separated, of: " + ", ".join(CONDITIONS)
     )
-    parser.add_argument("--sets", default="said,chatter,noise,prompt")
+    parser.add_argument("--sets", default="said,led,loose,chatter,noise,prompt")
     parser.add_argument("--misheard", action="store_true", help="list what was not right")
     parser.add_argument("--engine", default="moonshine", help="comma-separated (default: %(default)s)")
     add_model(parser)
     options = parser.parse_args()
     chosen_makes, policy, sets = makes(options.engine.split(","), options.model), Policy(), options.sets.split(",")
     console = Console(width=120)
-    if "said" in sets:
-        chosen = rows(options.corpus, options.split, ["said"])[: options.clips]
+    for name in [each for each in sets if each in TO_BE_UNDERSTOOD]:
+        chosen = rows(options.corpus, options.split, [name])[: options.clips]
         found = list(results(options.corpus, chosen, options.conditions.split(","), chosen_makes, policy))
         found.sort(key=lambda each: options.conditions.split(",").index(each.condition))
         console.print(said_table(found, lambda each: f"{each.condition} {each.engine}", "condition"))
         console.print(said_table(found, lambda each: f"{each.row['speaker']} {each.engine}", "voice"))
         report(console, found, options.misheard, {"right"})
     others = [
-        row for name in sets if name != "said" for row in rows(options.corpus, options.split, [name])[: options.clips]
+        row
+        for name in sets
+        if name not in TO_BE_UNDERSTOOD
+        for row in rows(options.corpus, options.split, [name])[: options.clips]
     ]
     if others:
         found = list(results(options.corpus, others, [CLEAN], chosen_makes, policy))

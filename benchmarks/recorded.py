@@ -1,9 +1,9 @@
 """What stands in the record after a reading that was not said straight out: ``python benchmarks/recorded.py CORPUS``.
 
-CORPUS is made by ``benchmarks/corpus.py``. Each clip is a recording of a visit by itself, played to a session whose steps
-ask for readings of its quantity: a reading with a silence in it (``paused``), with "it's" or the like before it
-(``led``), or guessed, put right, or one of two (``loose``), which is no reading. ``hearing.py`` cuts and hears the same
-clips, but what a session makes of two utterances that belong together only shows here.
+CORPUS is made by ``benchmarks/corpus.py``. Each clip is the recording of a visit, played to a session whose steps ask
+for readings of its quantity: a reading with a silence in it (``paused``), with "it's" or the like before it (``led``),
+or guessed, put right, or one of two (``loose``), which is no reading. ``hearing.py`` cuts and hears the same clips, but
+what a session makes of two utterances that belong together only shows here.
 
 Columns: ``right`` was recorded as said and nothing else was; ``asked`` is asked again or to be affirmed, and nothing is
 recorded; ``told`` was recorded wrong or in part, and the tool said so at once; ``silent`` was recorded wrong without a
