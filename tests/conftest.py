@@ -14,6 +14,15 @@ from selenium.webdriver.chrome.service import Service
 from handsfree import settings
 from handsfree.sound import engines
 
+# Files that take longest, mostly by waiting in real time: none of them should begin when the others are over.
+BEGIN_FIRST = ("test_loop.py", "test_demo.py", "test_devices.py", "test_soundcheck.py", "test_watch_heard.py")
+
+
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    """The others keep their order."""
+    places = {name: place for place, name in enumerate(BEGIN_FIRST)}
+    items.sort(key=lambda item: places.get(item.path.name, len(places)))
+
 
 @pytest.fixture(scope="session", autouse=True)
 def _built_in_settings(tmp_path_factory: pytest.TempPathFactory) -> Iterator[None]:
