@@ -77,7 +77,7 @@ _OHMS = Alt((meaning("ohm", (_OHM,)), meaning("ohms", (_OHM,))))
 # Where "five below zero" may be said, "below zero" alone has lost its number.
 _BELOW_ZERO_IS_SAID = (None, Quantity.TEMPERATURE)
 _OVER_RANGE = Alt(tuple(meaning(phrase, Kind.OVER_RANGE) for phrase in OVER_RANGE))
-_LEAD_IN = Opt(Alt(tuple(map(spoken, loosely.LEAD_INS))))
+_LEAD_IN = Alt(tuple(map(spoken, loosely.LEAD_INS)))
 _SECOND, _MINUTE = Named("second", Quantity.TIME), Named("minute", Quantity.TIME)
 
 
@@ -107,6 +107,10 @@ def tree(expect: Expectation, *, heard: bool = False) -> Expression:
 
 
 def _sentences(expect: Expectation, *, heard: bool = False) -> Expression:
+    return Alt((_plain(expect, heard=heard), *_led(expect, heard=heard)))
+
+
+def _plain(expect: Expectation, *, heard: bool) -> Expression:
     quantity = expect.quantity if heard else None
     number, whole, part = numbers.number(heard=heard), numbers.whole(heard=heard), numbers.single_decimals(heard=heard)
     unit = _unit(expect, heard=heard)
@@ -141,7 +145,24 @@ def _sentences(expect: Expectation, *, heard: bool = False) -> Expression:
         if scale is not None:  # "five degrees below zero Celsius"
             degrees = Alt((literal("degree"), literal("degrees")))
             sentences.append(Seq((number, degrees, _BELOW_ZERO, scale)))
-    return Seq((_LEAD_IN, Alt(tuple(sentences))))
+    return Alt(tuple(sentences))
+
+
+def _led(expect: Expectation, *, heard: bool) -> tuple[Expression, ...]:
+    """A reading after "it's" or the like, where it has a unit. That must be said: "I have one" is no reading."""
+    quantity = expect.quantity if heard else None
+    number, unit = numbers.number(heard=heard), _unit(expect, heard=heard)
+    if unit is None:
+        return ()
+    amount: Expression = Seq((number, unit))
+    waved = _unit(expect, heard=heard, of=units.WITH_WAVEFORM)
+    if waved is not None:
+        amount = Alt((amount, Seq((number, waved, _WAVEFORM))))
+    if quantity in _BELOW_ZERO_IS_SAID:
+        amount = Alt((amount, Seq((number, unit, _BELOW_ZERO))))
+    if quantity is None or quantity not in units.NEVER_NEGATIVE:
+        amount = Seq((Opt(_SIGN), amount))
+    return (Seq((_LEAD_IN, Alt((Seq((Opt(_bound(quantity)), amount)), Seq((_OVER_RANGE, Opt(unit))))))),)
 
 
 def elsewhere(expect: Expectation) -> Expression:
@@ -166,7 +187,10 @@ def elsewhere(expect: Expectation) -> Expression:
 
 
 def loose(expect: Expectation) -> Expression:
-    """Readings that are guessed or put right while they are said, which a recogniser listens for to refuse them."""
+    """Readings that are guessed, put right while they are said, or led into without a unit, which are all refused.
+
+    A recogniser listens for them: "it's forty two" would be heard as 842 otherwise.
+    """
     guessed, after = (Alt(tuple(map(spoken, said))) for said in (loosely.GUESSED, loosely.GUESSED_AFTER))
     put_right = Alt(tuple(map(spoken, loosely.PUT_RIGHT)))
     unit = _unit(expect, heard=True)
@@ -175,7 +199,8 @@ def loose(expect: Expectation) -> Expression:
         amount = Seq((amount, Opt(unit)))
     if expect.quantity not in units.NEVER_NEGATIVE:
         amount = Seq((Opt(_SIGN), amount))
-    return Seq((_LEAD_IN, Alt((Seq((guessed, amount)), Seq((amount, after)), Seq((amount, put_right, amount))))))
+    options = (Seq((guessed, amount)), Seq((amount, after)), Seq((amount, put_right, amount)))
+    return Alt((*options, Seq((_LEAD_IN, Alt((*options, elsewhere(expect), _plain(expect, heard=True)))))))
 
 
 _SHOWN = frozenset[str]().union(*(units.near(units.DEFAULT_UNIT[quantity]) for quantity in units.METERED))
