@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import importlib.util
 import re
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from itertools import islice, product
 from pathlib import Path
@@ -51,7 +51,8 @@ def same_sound(loaded: Loaded) -> list[Problem]:
     answers, items = list(_answers(loaded)), _items(loaded)
     ours = [*(phrase for step in answers for phrase in step), *items]
     commands = [_Phrase(said, "", ()) for phrases in PHRASES.values() for said in phrases]
-    sounds = pronounce({word for phrase in (*ours, *commands) for word in phrase.words}, _dictionary())
+    pronounced = pronounce({word for phrase in (*ours, *commands) for word in phrase.words}, _dictionary())
+    sounds = {phrase.said: _sounds(phrase, pronounced) for phrase in (*ours, *commands)}
     found: list[tuple[_Phrase, str]] = []
     for step in answers:
         found += [(one, f"the procedure word {shown(word.said)}") for one, word in _alike(step, commands, sounds)]
@@ -67,18 +68,20 @@ def same_sound(loaded: Loaded) -> list[Problem]:
     )
 
 
-def _alike(phrases: list[_Phrase], others: list[_Phrase], sounds: Pronunciations) -> Iterator[tuple[_Phrase, _Phrase]]:
+def _alike(
+    phrases: list[_Phrase], others: list[_Phrase], sounds: Mapping[str, _Sounds]
+) -> Iterator[tuple[_Phrase, _Phrase]]:
     """Each phrase that sounds like one of the others that means something else; of two phrases the later one."""
     for number, phrase in enumerate(phrases):
         for other in others[:number] if phrases is others else others:
             differ = phrase.said != other.said and phrase.meaning != other.meaning and (phrase.full or other.full)
-            if differ and not _sounds(phrase, sounds).isdisjoint(_sounds(other, sounds)):
+            if differ and not sounds[phrase.said].isdisjoint(sounds[other.said]):
                 yield phrase, other
                 break
 
 
-def _sounds(phrase: _Phrase, sounds: Pronunciations) -> _Sounds:
-    ways = product(*(sounds.get(word, ()) for word in phrase.words))
+def _sounds(phrase: _Phrase, pronounced: Pronunciations) -> _Sounds:
+    ways = product(*(pronounced.get(word, ()) for word in phrase.words))
     return frozenset(" ".join(way) for way in islice(ways, _WAYS))
 
 

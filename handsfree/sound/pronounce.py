@@ -31,6 +31,7 @@ TABLE: Pronunciations = {
     "thousand": ("TH AW Z AH N D", "TH AW Z AH N", "T AW Z AE N D"),
     "nought": ("N AO T",),
     "naught": ("N AO T",),
+    "wilco": ("W IH L K OW",),
     "affirm": ("AH F ER M", "AE F ER M"),
     "hertz": ("HH ER T S", "HH EH R T S"),
     "celsius": ("S EH L S IY AH S", "S EH L S IY Y AH S", "S EH L SH AH S"),
@@ -113,7 +114,7 @@ def _look_up(words: set[str], dictionary: Path) -> Pronunciations:
     with dictionary.open(encoding="utf-8") as lines:
         for line in lines:
             entry, _, phones = line.partition(" ")
-            word = entry.partition("(")[0]
+            word = entry if entry[-1:] != ")" else entry.partition("(")[0]
             if word in words:
                 found[word] = (*found.get(word, ()), phones.strip())
     return found
