@@ -529,6 +529,7 @@ def from_microphone(
             cut_off = 0  # prompts since something was understood
             for event in heard_from.events():
                 if isinstance(event, Change):
+                    conversation.go_on()  # nobody is about to speak, and a lost device is waited for until it is quiet
                     if event.kind == "unmuted":  # by whoever is about to speak, and is not to be talked down
                         unmuted, wait = event, UNMUTED
                     else:

@@ -9,7 +9,7 @@ from __future__ import annotations
 import json
 import os
 import signal
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
@@ -26,8 +26,8 @@ from handsfree.procedure.proof import check
 from handsfree.session.events import Heard, Mark, Started
 from handsfree.session.journal import JOURNAL, Entry, read
 from handsfree.session.replay import verify
-from handsfree.sound import audio
-from handsfree.sound.devices import Change
+from handsfree.sound import audio, loop
+from handsfree.sound.devices import Block, Change
 from handsfree.sound.endpoint import LONGEST, Endpointer
 from handsfree.sound.loop import Conversation, begin, from_recording, from_text
 from handsfree.sound.moonshine import MoonshineRecogniser
@@ -456,6 +456,58 @@ def test_a_loudspeaker_that_is_lost_is_on_record_and_used_again_when_it_is_back(
         "The loudspeaker is back.",
     ]
     assert taken(entries) == TAKEN[:1]
+
+
+class Stream:
+    """A microphone by what comes from it, and then no more; ``before`` is called between what comes."""
+
+    overruns, behind = 0, 0.0
+
+    def __init__(self, what: Sequence[Block | Change], before: Callable[[], None]) -> None:
+        self._what, self._before = what, before
+
+    def __enter__(self) -> Stream:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        """Nothing is held."""
+
+    def events(self) -> Iterator[Block | Change]:
+        for each in self._what:
+            yield each
+            self._before()
+
+
+class Held(Speaker):
+    """Knows whether its prompt is held."""
+
+    held = False
+
+    def hold(self) -> None:
+        self.held = True
+
+    def go_on(self) -> None:
+        self.held = False
+
+
+def test_a_prompt_that_was_held_goes_on_when_the_microphone_is_lost(
+    procedure: Path, folder: Path, recogniser: MoonshineRecogniser, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Nothing more comes from it that could let the prompt go on, and a loudspeaker that is busy is not disturbed to
+    look for the microphone.
+    """
+    noise = np.random.default_rng(4).normal(0, 1, (4, 512))
+    quiet, bang = (
+        [Block(np.round(noise[at : at + 2] * loud).astype(np.int16).ravel(), False)] for at, loud in ((0, 3), (2, 3000))
+    )
+    speaker, held = Held(), list[bool]()
+    coming = [*quiet, *bang, Change("lost", "The microphone is lost.", "boom")]
+    stream = Stream(coming, lambda: held.append(speaker.held))
+    monkeypatch.setattr(loop, "microphone", lambda *_: stream)
+    conversation, opened = begun(procedure, folder, recogniser, speaker)
+    loop.from_microphone(conversation, None, opened, headset=True)
+    assert held == [False, True, False]
+    assert speaker.given[-1] == "The microphone is lost."
 
 
 # -- live ------------------------------------------------------------------------------------------------------------
