@@ -37,8 +37,9 @@ GUESSED = (
     "at most",
 )
 GUESSED_AFTER = ("or so", "i think", "i guess", "maybe", "roughly")
-# Between two readings, or two parts of one, of which one puts the other right.
-PUT_RIGHT = ("uh", "um", "er", "sorry", "wait", "i mean", "make that", "or")
+# Before a reading that puts the last one right; and with "or" between two of them, or two parts of one.
+AGAIN = ("uh", "um", "er", "sorry", "wait", "i mean", "make that")
+PUT_RIGHT = (*AGAIN, "or")
 
 
 def reason(word: str) -> str | None:
@@ -46,7 +47,9 @@ def reason(word: str) -> str | None:
     if word in _GUESSING:
         return f"{word!r} makes it a guess: say what the meter shows"
     if word in _PUTTING_RIGHT:
-        return f"with {word!r} in it this may be two readings: say one, without a break"
+        return (
+            f"with {word!r} in it this may be two readings: say one (after correction, if it puts the last one right)"
+        )
     return None
 
 

@@ -77,7 +77,13 @@ _OHMS = Alt((meaning("ohm", (_OHM,)), meaning("ohms", (_OHM,))))
 # Where "five below zero" may be said, "below zero" alone has lost its number.
 _BELOW_ZERO_IS_SAID = (None, Quantity.TEMPERATURE)
 _OVER_RANGE = Alt(tuple(meaning(phrase, Kind.OVER_RANGE) for phrase in OVER_RANGE))
-_LEAD_IN = Alt(tuple(map(spoken, loosely.LEAD_INS)))
+
+
+def _one_of(phrases: Sequence[str]) -> Expression:
+    return Alt(tuple(map(spoken, phrases)))
+
+
+_LEAD_IN = _one_of(loosely.LEAD_INS)
 _SECOND, _MINUTE = Named("second", Quantity.TIME), Named("minute", Quantity.TIME)
 
 
@@ -85,7 +91,7 @@ def _time(whole: Expression) -> Expression:
     """Minutes and seconds, or hours and minutes: "two minutes thirty seconds" is 150 seconds."""
 
     def pair(large: tuple[str, str], small: tuple[str, str], unit: Named) -> Expression:
-        count = Seq((whole, Alt(tuple(map(spoken, large))), Opt(literal("and")), numbers.BELOW_60))
+        count = Seq((whole, _one_of(large), Opt(literal("and")), numbers.BELOW_60))
         in_small = Rule(count, lambda values: str(int(values[0]) * 60 + values[1]))
         return Seq((in_small, Alt(tuple(meaning(word, (unit,)) for word in small))))
 
@@ -179,7 +185,7 @@ def elsewhere(expect: Expectation) -> Expression:
             own.add(word)
         elif " " not in word and len(word) > 2 and any(unit.name in _SHOWN for unit in named):
             said.add(word)
-    others: list[Expression] = [Seq((number, Alt(tuple(map(spoken, sorted(said - own))))))]
+    others: list[Expression] = [Seq((number, _one_of(sorted(said - own))))]
     unit = _unit(expect, heard=True)
     if expect.quantity in units.NEVER_NEGATIVE and unit is not None:
         others.append(Seq((numbers.MINUS, number, Opt(unit))))
@@ -191,15 +197,16 @@ def loose(expect: Expectation) -> Expression:
 
     A recogniser listens for them: "it's forty two" would be heard as 842 otherwise.
     """
-    guessed, after = (Alt(tuple(map(spoken, said))) for said in (loosely.GUESSED, loosely.GUESSED_AFTER))
-    put_right = Alt(tuple(map(spoken, loosely.PUT_RIGHT)))
+    guessed, after = _one_of(loosely.GUESSED), _one_of(loosely.GUESSED_AFTER)
+    put_right, again = _one_of(loosely.PUT_RIGHT), _one_of(loosely.AGAIN)
     unit = _unit(expect, heard=True)
     amount: Expression = numbers.number(heard=True)
     if unit is not None:
         amount = Seq((amount, Opt(unit)))
     if expect.quantity not in units.NEVER_NEGATIVE:
         amount = Seq((Opt(_SIGN), amount))
-    options = (Seq((guessed, amount)), Seq((amount, after)), Seq((amount, put_right, amount)))
+    guesses, puts_right = (Seq((guessed, amount)), Seq((amount, after))), Seq((amount, put_right, amount))
+    options = (*guesses, puts_right, Seq((again, amount)))
     return Alt((*options, Seq((_LEAD_IN, Alt((*options, elsewhere(expect), _plain(expect, heard=True)))))))
 
 

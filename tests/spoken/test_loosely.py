@@ -9,7 +9,7 @@ import pytest
 
 from handsfree.spoken import grammar, reading
 from handsfree.spoken.expression import Parser, sample
-from handsfree.spoken.loosely import GUESSED, GUESSED_AFTER, LEAD_INS, PUT_RIGHT
+from handsfree.spoken.loosely import AGAIN, GUESSED, GUESSED_AFTER, LEAD_INS, PUT_RIGHT
 from handsfree.spoken.meaning import Expectation, Kind, Open, Quantity, Reading, Refusal, Word
 
 OHMS = Expectation(Quantity.RESISTANCE, "ohm")
@@ -33,6 +33,12 @@ def test_a_reading_that_is_led_into_has_its_unit(text: str) -> None:
     assert isinstance(reading.parse(text), Refusal)
 
 
+@pytest.mark.parametrize("said", sorted(HESITATIONS))
+def test_a_hesitation_before_a_reading_is_passed_over(said: str) -> None:
+    assert Parser(reading.loose(OHMS)).meanings([said, "six", "ohms"]) != []
+    assert grammar.understand(f"{said}, six ohms", Open(reading=OHMS)) == Reading(Kind.READING, "6", "ohm")
+
+
 def test_a_correction_may_be_led_into_as_well() -> None:
     what = Open(words=frozenset(Word), correction=OHMS)
     meant = grammar.understand("correction it's five point two ohms", what)
@@ -45,6 +51,7 @@ def test_a_correction_may_be_led_into_as_well() -> None:
         *(f"{said} five ohms" for said in GUESSED),
         *(f"five ohms {said}" for said in GUESSED_AFTER),
         *(f"five {said} six ohms" for said in PUT_RIGHT),
+        *(f"{said} six ohms" for said in AGAIN if said not in HESITATIONS),
     ],
 )
 def test_a_guess_and_a_reading_put_right_are_listened_for_and_refused_with_what_to_say_instead(text: str) -> None:
