@@ -36,20 +36,24 @@ class Lately:
 
     def forget(self) -> None:
         """What comes next follows nothing: it is of another stream."""
-        self._until: float | None = None
+        self._began: float | None = None
+        self._until = 0.0
         self.reading: Taken | None = None
         self._whole = True
         self._taken = True
         self._spoken = False
         self._instructed = False
 
-    def follows(self, event: Heard, *, unclear: bool) -> Follows:
-        """How an utterance, ``unclear`` or not, follows it. What was typed, or is in no stream, follows nothing."""
-        if event.offset is None or self._until is None or event.offset < self._until:
+    def follows(self, event: Heard, *, unclear: bool, rest: bool) -> Follows:
+        """How an utterance, ``unclear`` or not, follows it; ``rest``: as a reading or without a meaning, it may be one.
+
+        What was typed, or is in no stream, follows nothing.
+        """
+        if event.offset is None or self._began is None or event.offset <= self._began:
             return Follows.NOTHING
-        after = event.offset - self._until
+        after = event.offset - self._until  # below zero where the quiet that was kept with each of them overlaps
         soon, closely = event.early or after < SOON, event.early or after < CLOSELY
-        if self.reading is not None and closely and (unclear or not self._whole):
+        if rest and self.reading is not None and closely and (unclear or event.early or not self._whole):
             return Follows.READING
         if event.early and self._instructed:
             return Follows.TOO_EARLY
@@ -67,4 +71,5 @@ class Lately:
         self._taken = not asks_again(acts) and Mark.REFUSED not in marks and bool(said)
         self._spoken, self._instructed = bool(said), "instruction" in said
         self.reading, self._whole = reading, whole
-        self._until = None if event.offset is None or event.seconds is None else event.offset + event.seconds
+        self._began = event.offset
+        self._until = (event.offset or 0.0) + (event.seconds or 0.0)

@@ -529,8 +529,10 @@ class Session:
         unsure = self._policy.unsure(event.confidence)
         if self._phase is Phase.PAUSED and (isinstance(meaning, Refusal) or unsure):
             return  # talk in the room: it stands in the record, and nobody is interrupted
-        follows = self._lately.follows(event, unclear=isinstance(meaning, Refusal) or unsure)
-        if follows is Follows.READING and isinstance(meaning, Refusal | Reading) and not self._between:
+        follows = self._lately.follows(
+            event, unclear=isinstance(meaning, Refusal) or unsure, rest=isinstance(meaning, Refusal | Reading)
+        )
+        if follows is Follows.READING and not self._between:
             self._hear_rest(event.text)
             return
         if event.confidence is not None and event.confidence < _TALK and not self._between:
@@ -597,7 +599,10 @@ class Session:
             return
         self._again = 0
         self._heard_at = self._now
-        again, torn = self._phase is Phase.DOUBT, self._lately.follows(event, unclear=False) is Follows.UNCLEAR
+        again, torn = (
+            self._phase is Phase.DOUBT,
+            self._lately.follows(event, unclear=False, rest=True) is Follows.UNCLEAR,
+        )
         query = self._doubts.of_reading(event, reading, step, means, self._vigil, again=again, torn=torn)
         if query is None:
             self._take(reading)

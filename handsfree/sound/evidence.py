@@ -207,8 +207,8 @@ JOINT_CLOSE = 5.0
 # and right, and none of those that were wrong: it costs next to nothing to ask.
 JOINT_AGAINST = 8.0
 
-# Made of hearings before guesses and the like were listened for. Of 3580 hearings since, by calibrate.py, they take 2503
-# right and 20 wrong ones at the operating point, and weights made of those hearings would take 2460 and 18.
+# Made of hearings before guesses and the like were listened for. Of 3580 hearings since, by calibrate.py, they take
+# 2503 right and 20 wrong ones at the operating point, and weights made of those hearings would take 2460 and 18.
 JOINT_WEIGHTS = (0.792, 0.293, 1.711, -1.555, 0.222, 1.068, 1.062, 1.092)
 JOINT_BIAS = -0.033
 

@@ -219,7 +219,8 @@ class Rest(IntEnum):
 def rest(text: str, what: Open) -> Rest:
     """What may follow ``text`` that makes it mean something else: "five" may become "five point two ohms".
 
-    MORE too where it is no sentence of the tree that a recogniser listens with. After "five kilo" NOTHING, where "ohms"
+    MORE too where it is no sentence of the tree that a recogniser listens with, and after "two hundred ohm", which may
+    be "two hundred, um". After "five kilo" NOTHING, where "ohms"
     alone can follow and is understood anyway.
     """
     return _rest(tuple(text.split()), _Key(what))
@@ -231,7 +232,7 @@ def _rest(words: tuple[str, ...], key: _Key) -> Rest:
         return Rest.MORE
     places = _places(key)
     here = _after(places, places.first, words)
-    if places.last.isdisjoint(here):
+    if places.last.isdisjoint(here) or (words[-1] == "ohm" and words[-2:-1] not in _ONE_OHM):
         return Rest.MORE
     meant, found = _sense(words, key.what), Rest.NOTHING
     for number, longer in enumerate(_longer(places, words, here)):
@@ -245,6 +246,7 @@ def _rest(words: tuple[str, ...], key: _Key) -> Rest:
     return found
 
 
+_ONE_OHM = {("one",), ("an",), ("a",)}
 _IN_ONE_BREATH = {("a", "c"), ("d", "c"), ("below", "zero")}
 
 

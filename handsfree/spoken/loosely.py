@@ -7,6 +7,8 @@ so that it is refused. "About five ohms", if nobody listened for "about", would 
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 # Before a reading, and without a meaning of their own.
 LEAD_INS = (
     "it's",
@@ -21,6 +23,7 @@ LEAD_INS = (
     "i've got",
     "i read",
     "okay",
+    "okay it's",
 )
 # Before a reading, or after it: what is on the display is none of these.
 GUESSED = (
@@ -42,20 +45,21 @@ AGAIN = ("uh", "um", "er", "sorry", "wait", "i mean", "make that")
 PUT_RIGHT = (*AGAIN, "or")
 
 
-def reason(word: str) -> str | None:
-    """Why a reading with this word in it is none, and what to say instead; None where it is no such word."""
-    if word in _GUESSING:
-        return f"{word!r} makes it a guess: say what the meter shows"
-    if word in _PUTTING_RIGHT:
-        return (
-            f"with {word!r} in it this may be two readings: say one (after correction, if it puts the last one right)"
-        )
+def reason(words: Sequence[str]) -> str | None:
+    """Why a reading with such words in it is none, and what to say instead; None where none of them is in it."""
+    text = f" {' '.join(words)} "
+    for phrase in (*GUESSED, *GUESSED_AFTER):
+        if f" {phrase} " in text:
+            return f"{phrase!r} makes it a guess: say what the meter shows"
+    for phrase in PUT_RIGHT:
+        if f" {phrase} " in text:
+            return (
+                f"with {phrase!r} in it this may be two readings: say one (after correction, to put the last one right)"
+            )
     return None
 
 
-def _words(*phrases: str) -> frozenset[str]:
-    return frozenset(word for phrase in phrases for word in phrase.split())
-
-
-_PUTTING_RIGHT = _words(*PUT_RIGHT)
-_GUESSING = _words(*GUESSED, *GUESSED_AFTER) - _PUTTING_RIGHT
+def lead_in(words: Sequence[str]) -> str | None:
+    """The phrase that leads into a reading, where it begins with one."""
+    text = f"{' '.join(words)} "
+    return next((phrase for phrase in LEAD_INS if text.startswith(f"{phrase} ")), None)

@@ -153,13 +153,14 @@ def single_decimals(*, heard: bool = False) -> Expression:
 
 
 @cache
-def number(*, heard: bool = False) -> Expression:
-    """Any number without sign; its value is the decimal string as spoken ("5.20")."""
+def number(*, heard: bool = False, parts: bool = True) -> Expression:
+    """Any number without sign; its value is the decimal string as spoken ("5.20"). ``parts``: a half alone is one."""
     before = Alt((whole(heard=heard), digits_from_zero(heard=heard), Rule(Opt(OH), lambda _: "0")))
     point = Rule(Seq((before, POINT, decimals(heard=heard))), ".".join)
     mixed = Rule(Seq((whole(heard=heard), literal("and"), _HALVES)), "".join)
     fraction = Rule(_HALVES, lambda values: "0" + values[0])
-    return Rule(Alt((whole(heard=heard), point, mixed, fraction)), only, "number")
+    options = (whole(heard=heard), point, mixed, *((fraction,) if parts else ()))
+    return Rule(Alt(options), only, "number" if parts else "number-without-part")
 
 
 _TENS_BELOW_60 = Words({word: value for word, value in TENS.values.items() if value < 60}, "tens-below-60")

@@ -113,17 +113,25 @@ def tree(expect: Expectation, *, heard: bool = False) -> Expression:
 
 
 def _sentences(expect: Expectation, *, heard: bool = False) -> Expression:
-    return Alt((_plain(expect, heard=heard), *_led(expect, heard=heard)))
+    """Plain ones, and those that are led into, whose unit must be said: "I have one" is no reading."""
+    plain = _plain(expect, heard=heard)
+    if _unit(expect, heard=heard) is None and expect.quantity is not Quantity.COUNT:
+        return plain
+    return Alt((plain, Seq((_LEAD_IN, _plain(expect, heard=heard, bare=False)))))
 
 
-def _plain(expect: Expectation, *, heard: bool) -> Expression:
+def _plain(expect: Expectation, *, heard: bool, bare: bool = True) -> Expression:
+    """``bare``: a number without a unit is one too, as that of a count, which has none, always is."""
     quantity = expect.quantity if heard else None
+    bare = bare or expect.quantity is Quantity.COUNT
     number, whole, part = numbers.number(heard=heard), numbers.whole(heard=heard), numbers.single_decimals(heard=heard)
     unit = _unit(expect, heard=heard)
     if unit is None:
         amount: Expression = number
     else:
-        options: list[Expression] = [Seq((number, Opt(unit))), Seq((numbers.PART_OF_A, unit))]
+        options: list[Expression] = [Seq((number, unit)), Seq((numbers.PART_OF_A, unit))]
+        if bare:  # "three quarters" is not three quarters of a percent
+            options.append(numbers.number(heard=heard, parts=not (heard and _in_percent(expect))))
         waved = _unit(expect, heard=heard, of=units.WITH_WAVEFORM)
         if waved is not None:
             options += [Seq((number, _WAVEFORM, waved)), Seq((number, waved, _WAVEFORM))]
@@ -131,8 +139,8 @@ def _plain(expect: Expectation, *, heard: bool) -> Expression:
             options.append(Seq((number, _WAVEFORM)))
         prefixes = _prefixes(expect, heard=heard)
         if prefixes:
-            bare = Alt(tuple(meaning(said, _Prefix(prefix)) for prefix in prefixes for said in units.PREFIXES[prefix]))
-            options += [Seq((number, bare)), Seq((numbers.PART_OF_A, bare))]
+            alone = Alt(tuple(meaning(said, _Prefix(prefix)) for prefix in prefixes for said in units.PREFIXES[prefix]))
+            options += [Seq((number, alone)), Seq((numbers.PART_OF_A, alone))]
         if quantity in (None, Quantity.RESISTANCE):
             options.append(Seq((whole, _LETTER, part, Opt(_OHMS))))
         if quantity in (None, Quantity.TIME):
@@ -141,7 +149,7 @@ def _plain(expect: Expectation, *, heard: bool) -> Expression:
     if quantity is None or quantity not in units.NEVER_NEGATIVE:
         amount = Seq((Opt(_SIGN), amount))
     sentences: list[Expression] = [Seq((Opt(_bound(quantity)), amount))]
-    if expect.quantity in (None, Quantity.COUNT):
+    if bare and expect.quantity in (None, Quantity.COUNT):
         sentences.append(numbers.digits_from_zero(heard=heard))
     if quantity is not Quantity.COUNT:
         sentences.append(Seq((_OVER_RANGE, Opt(unit))) if unit is not None else _OVER_RANGE)
@@ -152,23 +160,6 @@ def _plain(expect: Expectation, *, heard: bool) -> Expression:
             degrees = Alt((literal("degree"), literal("degrees")))
             sentences.append(Seq((number, degrees, _BELOW_ZERO, scale)))
     return Alt(tuple(sentences))
-
-
-def _led(expect: Expectation, *, heard: bool) -> tuple[Expression, ...]:
-    """A reading after "it's" or the like, where it has a unit. That must be said: "I have one" is no reading."""
-    quantity = expect.quantity if heard else None
-    number, unit = numbers.number(heard=heard), _unit(expect, heard=heard)
-    if unit is None:
-        return ()
-    amount: Expression = Seq((number, unit))
-    waved = _unit(expect, heard=heard, of=units.WITH_WAVEFORM)
-    if waved is not None:
-        amount = Alt((amount, Seq((number, waved, _WAVEFORM))))
-    if quantity in _BELOW_ZERO_IS_SAID:
-        amount = Alt((amount, Seq((number, unit, _BELOW_ZERO))))
-    if quantity is None or quantity not in units.NEVER_NEGATIVE:
-        amount = Seq((Opt(_SIGN), amount))
-    return (Seq((_LEAD_IN, Alt((Seq((Opt(_bound(quantity)), amount)), Seq((_OVER_RANGE, Opt(unit))))))),)
 
 
 def elsewhere(expect: Expectation) -> Expression:
@@ -286,7 +277,7 @@ class _Reader:
         try:
             shape = tuple(map(self._signature, words))
         except KeyError as unknown:
-            return Refusal(_unknown(unknown.args[0]))
+            return Refusal(loosely.reason(words) or _unknown(unknown.args[0]))
         return (self._finish.get(shape) or self._learn(shape, words))(words)
 
     def _learn(self, shape: Shape, words: Sequence[str]) -> _Finish:
@@ -298,6 +289,8 @@ class _Reader:
     def _meaning(self, shape: Shape, words: Sequence[str]) -> _Finish:
         if self._expect.quantity in _BELOW_ZERO_IS_SAID and _lost_its_number(words):
             return _refuse("'below zero' needs a number before it: say how many below zero")
+        if _in_percent(self._expect) and _is_part(words):
+            return _refuse(f"{' '.join(words)!r} of what: say the percent, in figures")
         finishes = [_against(_said(plan), self._expect) for plan in self._parser.plans(shape)]
         match finishes:
             case []:
@@ -341,6 +334,18 @@ def _the_one(outcomes: list[Reading | Refusal]) -> Reading | Refusal:
         return outcomes[0]
     listed = " or ".join(sorted(f"{reading.value} {reading.unit or ''}".strip() for reading in readings))
     return Refusal(f"this may mean {listed}: say the digits one by one, then the unit")
+
+
+def _in_percent(expect: Expectation) -> bool:
+    return expect.quantity is Quantity.RATIO and expect.unit != "dimensionless"
+
+
+def _is_part(words: Sequence[str]) -> bool:
+    """Whether it is a half or a quarter and nothing else: of a whole, that is fifty percent and not half a percent."""
+    return _PARTS.issuperset(words) and words[-1] not in ("a", "an", "one", "three")
+
+
+_PARTS = frozenset({"a", "an", "one", "three", "half", "quarter", "quarters"})
 
 
 def _lost_its_number(words: Sequence[str]) -> bool:
@@ -463,8 +468,7 @@ def _unknown(word: str) -> str:
         return "there may be two readings in this: say one, without a pause (in figures, with a decimal point: 5.2)"
     if not word.isalpha():
         return f"{word!r} cannot be read: write one reading such as '5.2 ohms'"
-    plain = f"{word!r} is not a number, a unit or a display: say a reading such as 'five point two ohms'"
-    return loosely.reason(word) or plain
+    return f"{word!r} is not a number, a unit or a display: say a reading such as 'five point two ohms'"
 
 
 def _why_not(at: int) -> _Finish:
@@ -474,6 +478,8 @@ def _why_not(at: int) -> _Finish:
         before = " ".join(words[:at])
         if not words:
             return Refusal("nothing was said")
+        if at == len(words) and (led := loosely.lead_in(words)):
+            return Refusal(f"after {led!r} a unit is needed: say the number and its unit")
         if at == len(words):
             return Refusal(f"cut short after {before!r}: say the whole reading")
         if at == 0:

@@ -70,6 +70,8 @@ _TOGETHER = {
     "deg": "degrees",
     "standby": "stand by",
     "readback": "read back",
+    "ok": "okay",
+    "its": "it's",
 }
 _TOGETHER |= {f"{tens}-{digit}": f"{tens} {digit}" for tens in numbers.TENS.values for digit in numbers.DIGIT.values}
 _FILLERS = frozenset({"um", "uh", "er", "erm"})
@@ -78,6 +80,7 @@ _FIGURE = frozenset(
     for words in (numbers.DIGIT, numbers.NOUGHT, numbers.OH, numbers.TEN, numbers.TEEN, numbers.TENS)
     for word in words.values
 )
+_COUNTED = frozenset({"hundred", "thousand", "k", "meg"})  # "two hundred, uh, thirty" may be two numbers
 _FIGURE_OR_POINT = _FIGURE | numbers.POINT.values.keys()
 _PAUSE = re.compile(r"[.,;:!?]+|-+")
 _HYPHEN = "-"
@@ -134,7 +137,7 @@ def _without_pauses(words: list[str]) -> list[str]:
     pause = ""
     for word in words:
         if word in _FILLERS or _PAUSE.fullmatch(word):
-            pause = word
+            pause = pause if pause in _FILLERS else word
             continue
         if pause and kept and _may_part(kept[-1], pause, word):
             kept.append(",")
@@ -144,6 +147,8 @@ def _without_pauses(words: list[str]) -> list[str]:
 
 
 def _may_part(before: str, pause: str, after: str) -> bool:
+    if pause in _FILLERS and before in _COUNTED:
+        return after in _FIGURE_OR_POINT
     if pause == _HYPHEN:  # "five-six" may be a range, "twenty-five" and "two-oh-eight" are not
         return before in numbers.DIGIT.values and after in numbers.DIGIT.values
     return before in _FIGURE and after in _FIGURE_OR_POINT

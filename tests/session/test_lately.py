@@ -66,6 +66,19 @@ def test_a_whole_reading_may_be_followed_closely_by_another(stream: Stream) -> N
     assert stream.values == ["25", "50"]
 
 
+@pytest.mark.parametrize("after", [1.2, -0.1])
+def test_what_follows_a_whole_reading_before_its_answer_may_belong_to_it(after: float, stream: Stream) -> None:
+    """ "Two hundred, um, thirty ohms" may be heard as "two hundred ohm". The quiet kept with two clips may overlap."""
+    stream.hear("two hundred ohm").hear("thirty ohms", after=after, early=True)
+    assert stream.values == ["200"]
+    assert stream.said[0].startswith("Something followed two hundred ohms.")
+
+
+def test_what_is_unclear_follows_a_reading_though_their_clips_overlap(stream: Stream) -> None:
+    stream.hear("two hundred ohm").hear("thirty ohms", after=-0.1, confidence=0.13)
+    assert stream.said[0].startswith("Something followed two hundred ohms.")
+
+
 @pytest.mark.parametrize("confidence", [0.01, 0.2])
 def test_a_reading_right_after_something_that_was_not_understood_is_confirmed(
     confidence: float, stream: Stream

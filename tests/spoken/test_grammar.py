@@ -388,6 +388,8 @@ VOLTS = Open(reading=Expectation(Quantity.VOLTAGE, "volt"), words=AT_WORK)
     [
         ("five point two ohms", OHMS, Rest.NOTHING),
         ("five point two", OHMS, Rest.MORE),
+        ("two hundred ohm", OHMS, Rest.MORE),
+        ("less than one ohm", OHMS, Rest.NOTHING),
         ("two hundred", OHMS, Rest.MORE),
         ("five kilo ohms", OHMS, Rest.NOTHING),
         ("say again", OHMS, Rest.NOTHING),

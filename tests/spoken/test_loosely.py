@@ -26,6 +26,47 @@ def test_what_leads_into_a_reading_adds_nothing_to_it(said: str) -> None:
     assert isinstance(grammar.understand(said, what), Refusal)
 
 
+@pytest.mark.parametrize(
+    ("text", "quantity", "value", "unit"),
+    [
+        ("it's half a volt", Quantity.VOLTAGE, "0.5", "volt"),
+        ("i've got two minutes thirty seconds", Quantity.TIME, "150", "second"),
+        ("it's four k seven", Quantity.RESISTANCE, "4.7", "kiloohm"),
+        ("ok, it's 231 ac", Quantity.VOLTAGE, "231", "volt"),
+        ("it is eighteen below zero celsius", Quantity.TEMPERATURE, "-18", "degree_Celsius"),
+        ("its over range", Quantity.RESISTANCE, None, None),
+        ("i have four", Quantity.COUNT, "4", None),
+    ],
+)
+def test_whatever_names_its_unit_may_be_led_into_and_so_may_a_count(
+    text: str, quantity: Quantity, value: str | None, unit: str | None
+) -> None:
+    outcome = reading.parse(text, Expectation(quantity))
+    assert isinstance(outcome, Reading)
+    assert (outcome.value, outcome.unit) == (value, unit)
+
+
+def test_a_reading_that_is_led_into_and_has_no_unit_is_refused_with_what_to_say() -> None:
+    outcome = reading.parse("it's five point two", OHMS)
+    assert outcome == Refusal('after "it\'s" a unit is needed: say the number and its unit')
+
+
+def test_a_hesitation_after_hundreds_parts_two_numbers() -> None:
+    for text in ("two hundred, uh, thirty ohms", "five k um six", "two thousand er three hundred"):
+        outcome = reading.parse(text, OHMS)
+        assert isinstance(outcome, Refusal)
+        assert "two readings" in outcome.reason
+
+
+@pytest.mark.parametrize("text", ["three quarters", "half", "a quarter", "one half"])
+def test_a_part_of_a_whole_is_no_percentage(text: str) -> None:
+    percent = reading.parse(text, Expectation(Quantity.RATIO, "percent"))
+    assert isinstance(percent, Refusal)
+    assert "say the percent" in percent.reason
+    assert isinstance(reading.parse(text, Expectation(Quantity.RATIO, "dimensionless")), Reading)
+    assert isinstance(reading.parse("two and a half", Expectation(Quantity.RATIO, "percent")), Reading)
+
+
 @pytest.mark.parametrize("text", ["i have one", "it is five point two", "that's two", "okay six"])
 def test_a_reading_that_is_led_into_has_its_unit(text: str) -> None:
     assert Parser(reading.loose(OHMS)).meanings(text.split()) != []
@@ -63,9 +104,7 @@ def test_a_guess_and_a_reading_put_right_are_listened_for_and_refused_with_what_
 
 @pytest.mark.parametrize("quantity", Quantity)
 def test_nothing_that_is_listened_for_as_loose_is_taken(quantity: Quantity) -> None:
-    """But for what is led into with its unit, and a hesitation within what can only be one number: "a thousand, um,
-    seventy".
-    """
+    """But for what is led into with its unit, and hesitations that part nothing."""
     making_it_loose = {word for said in (*GUESSED, *GUESSED_AFTER, *PUT_RIGHT) for word in said.split()} - HESITATIONS
     making_it_loose -= {word for said in LEAD_INS for word in said.split()}
     expect, chance = Expectation(quantity), random.Random(quantity.value)
