@@ -226,6 +226,7 @@ class Page:
     notes: tuple[Note, ...]  # those that are no deviation's reason
     timers: tuple[TimerRow, ...]
     counts: tuple[Count, ...]
+    observed: tuple[EventRow, ...]
     refusals: tuple[EventRow, ...]
     cautions: tuple[EventRow, ...]
     energy: tuple[tuple[str, tuple[tuple[datetime, str], ...]], ...]
@@ -416,6 +417,7 @@ def _page(folder: Path, contents: Contents, embed: bool, problems: Sequence[Prob
         notes=tuple(note for note in notes if note.id not in told),
         timers=visit.timers(entries),
         counts=visit.counts(entries),
+        observed=tuple(_observed(entries)),
         refusals=tuple(_refusals(entries)),
         cautions=tuple(_cautions(entries)),
         energy=_energy(entries),
@@ -829,6 +831,19 @@ def _refusals(entries: Iterable[Entry]) -> Iterator[EventRow]:
         elif entry.kind is Mark.REOPENED:
             yield EventRow(entry.time, "interruption", step, *_interruption(before, entry))
         before = entry
+
+
+def _observed(entries: Sequence[Entry]) -> Iterator[EventRow]:
+    """What was answered at steps that ask what is seen, heard or felt: the question, and the answer as it was said."""
+    asked: dict[str, str] = {}
+    last = {entry_text(entry.data, "step"): entry for entry in entries if entry.kind is Mark.ANSWERED}
+    for entry in entries:
+        step = entry_text(entry.data, "step")
+        if entry.kind is Mark.ENTERED:
+            asked[step] = entry_text(entry.data, "text")
+        elif entry.kind is Mark.ANSWERED:
+            again = "" if last[step] is entry else "answered again later"
+            yield EventRow(entry.time, asked.get(step, ""), step, entry_text(entry.data, "text"), again)
 
 
 def _cautions(entries: Iterable[Entry]) -> Iterator[EventRow]:

@@ -731,7 +731,9 @@ class Session:
             self._vigil.end_round(self._now)
             self._look(step)
 
-    def _write_point(self, step: Watch, series: int, reading: Reading, seconds: float, means: Means) -> Taken | None:
+    def _write_point(
+        self, step: Watch, series: int, reading: Reading, seconds: float, means: Means, *, corrects: bool = False
+    ) -> Taken | None:
         """Puts a reading of a series on record; what is no value is asked for again, and None is given."""
         if reading.kind is not Kind.READING:
             self._ask_again(say_reading(reading), "only a value can be followed over time")
@@ -745,7 +747,8 @@ class Session:
         data = taken.data(asked)
         self._record(Mark.READING, data | {"series": asked.reading, "seconds": round(seconds, 3)})
         self._note_implausible(taken, asked)
-        self._say(sentence(f"{asked.reading}: {say_reading(reading)}"), "reading")
+        named = f"Correction, {asked.reading}" if corrects else asked.reading
+        self._say(sentence(f"{named}: {say_reading(reading)}"), "reading")
         return taken
 
     def _progress(self, vigil: Vigil) -> progress.Progress:
@@ -1413,6 +1416,9 @@ class Session:
         )
         self._say(f"Finding: {step.finding}", "finding")
         self._say(f"Action: {step.action}", "finding")
+        against = self._readings.out_of_limits if step.condition == "sound" else []
+        if against:
+            self._say(f"Out of limits on record: {', '.join(against)}.", "finding")
         self._close("concluded")
 
     def _close(self, outcome: str) -> None:
@@ -1554,7 +1560,7 @@ class Session:
                     self._acts += self._equipment.take_back(step)
                 self._lead(step.id, left_by, step.id)
             return
-        new = self._write_point(step, old.series, command.reading, old.seconds, self._means_of(old))
+        new = self._write_point(step, old.series, command.reading, old.seconds, self._means_of(old), corrects=True)
         if new is None:
             return
         self._withdraw(old, new.id, "correction")

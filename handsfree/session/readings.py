@@ -126,6 +126,13 @@ class Readings:
         """The last standing reading of a step."""
         return next((taken for taken in reversed(self._taken) if taken.standing and taken.step == id), None)
 
+    @property
+    def out_of_limits(self) -> list[str]:
+        """The names of what did not conform when it was last measured."""
+        steps = dict.fromkeys(taken.step for taken in self._taken if taken.series is None)
+        last = [taken for step in steps if (taken := self.of_step(step)) is not None]
+        return [self.asked(taken).reading for taken in last if taken.outcome == Verdict.NONCONFORMING]
+
     def last_nonconforming(self) -> Taken | None:
         """The last standing reading that did not conform."""
         bad = (taken for taken in reversed(self._taken) if taken.standing and taken.outcome == Verdict.NONCONFORMING)

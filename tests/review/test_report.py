@@ -401,6 +401,36 @@ def test_every_link_inside_the_page_has_its_target(session: str, request: pytest
     assert {link.removeprefix("#") for link in links} <= targets
 
 
+def test_what_was_observed_stands_with_its_question(tmp_path: Path) -> None:
+    asked = {"step": "prop", "kind": "observe", "text": "Does the prop hold?"}
+    folder = written(
+        tmp_path / "session",
+        (Mark.ENTERED, asked),
+        (Mark.ANSWERED, {"step": "prop", "answer": "no", "text": "it slips"}),
+        (Mark.ENTERED, asked),
+        (Mark.ANSWERED, {"step": "prop", "answer": "yes", "text": "it holds"}),
+    )
+    (table,) = section(page(folder), "observed").all("table")
+    assert [row[1:] for row in rows(table)] == [
+        ["Does the prop hold?", "it slips , answered again later", "prop"],
+        ["Does the prop hold?", "it holds", "prop"],
+    ]
+
+
+@pytest.mark.parametrize(("condition", "told"), [("sound", True), ("faulty", False)])
+def test_a_machine_found_sound_with_a_reading_out_of_limits_says_so_first(
+    condition: str, told: bool, tmp_path: Path
+) -> None:
+    concluded = {"step": "over", "finding": "It heats.", "condition": condition, "part": None, "action": "Go."}
+    folder = written(
+        tmp_path / "session",
+        reading("a", "0.2", "nonconforming"),
+        (Mark.CONCLUDED, concluded),
+    )
+    head = page(folder).all("div", class_="finding")[0].text
+    assert ("1 reading out of limits stands on record" in head) is told
+
+
 def test_deviations_and_refusals_stand_with_their_reasons(finished: Path) -> None:
     root = page(finished)
     (deviation,) = section(root, "deviations").all("li")

@@ -237,6 +237,7 @@ def test_a_correction_counts_at_the_time_of_what_it_corrects() -> None:
     readings = visit.all(Mark.READING)
     assert readings[0]["seconds"] == readings[1]["seconds"] == 5
     assert visit.all(Mark.CORRECTED) == [{"reading": "r1", "by": "r2", "why": "correction"}]
+    assert visit.said[0] == "Correction, air: twelve point five degrees celsius."
     assert visit.said[-1].startswith("Next reading in")
 
 
