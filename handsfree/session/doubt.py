@@ -7,7 +7,7 @@ question is neither what was in doubt nor what that may have been.
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
 from handsfree.judge import progress
@@ -21,6 +21,7 @@ from handsfree.session.wording import capital, plausible_range
 from handsfree.spoken.confusable import TWIN
 from handsfree.spoken.grammar import after_correction
 from handsfree.spoken.meaning import Reading
+from handsfree.spoken.numbers import DIGIT
 from handsfree.spoken.readback import say_reading
 from handsfree.spoken.written import spoken_words
 
@@ -157,6 +158,8 @@ class Doubts:
             if other is not None:
                 reason = f"may have been {say_reading(other.reading)} ({other.why})"
                 return Query(reason, f"I heard {digits}. Affirm, or say the digits one by one.")
+        if event.confidence is not None and reading != doubted and (span := _span(words, reading)):
+            return Query(f"may have been {span}", f"I heard {digits}. Affirm, or say the digits one by one.")
         if not plausible(reading, step):
             why = f"outside the plausible range, {plausible_range(step)}"
             return Query(why, f"{capital(say_reading(reading))}: say again or affirm.")
@@ -173,6 +176,14 @@ def _contradiction(reading: Reading, doubted: Reading, rivals: tuple[Reading, ..
         return None
     question = f"I heard {say_reading(reading, by_digits=True)}. Affirm, or say the digits one by one."
     return Query(f"neither {say_reading(doubted)} nor what that may have been", question, (doubted, *rivals))
+
+
+def _span(words: Sequence[str], reading: Reading) -> str | None:
+    """ "five to six" where "five two six" was heard, which sounds the same; of figures that are neighbours."""
+    first, second, third = (DIGIT.values.get(word) for word in [*words, "", "", ""][:3])
+    if first is None or second != 2 or third != first + 1 or reading.value != f"{first}{second}{third}":
+        return None
+    return f"{words[0]} to {words[2]}"
 
 
 def _words(text: str) -> list[str]:

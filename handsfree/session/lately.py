@@ -49,7 +49,11 @@ class Lately:
 
         What was typed, or is in no stream, follows nothing.
         """
-        if event.offset is None or self._began is None or event.offset <= self._began:
+        if event.offset is None:
+            return Follows.NOTHING
+        if self._began is None:
+            return Follows.TOO_EARLY if event.early else Follows.NOTHING
+        if event.offset <= self._began:
             return Follows.NOTHING
         after = event.offset - self._until  # below zero where the quiet that was kept with each of them overlaps
         soon, closely = event.early or after < SOON, event.early or after < CLOSELY

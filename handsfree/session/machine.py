@@ -255,6 +255,11 @@ class Session:
         return self._readings.standing
 
     @property
+    def asking(self) -> bool:
+        """Whether a question stands that AFFIRM answers."""
+        return self._stands
+
+    @property
     def at(self) -> str:
         """The id of the step we are at."""
         return self._at

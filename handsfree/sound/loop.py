@@ -6,6 +6,7 @@ is told, and the answer waits with everything after it until it is on the disk.
 
 from __future__ import annotations
 
+import math
 import re
 from collections import deque
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
@@ -65,6 +66,7 @@ _BLEEDS = (
     "The microphone hears the loudspeaker, or a noise as loud as speech. From now on it is closed while I speak: wait "
     "for the end of a prompt."
 )
+_SAID_AGAIN = ("caution", "instruction")  # where they were cut off by what came to nothing
 _UNSPOKEN = "A prompt could not be spoken. Read it on the screen."
 
 
@@ -165,7 +167,9 @@ class Conversation:
         if isinstance(event, Heard):
             self.understood = not asks_again(acts)
         if said:
-            self._said, self._cut_off = said, []
+            owed = self._cut_off if self._owes(event, acts) else []
+            self._cut_off = [act for act in owed if act.about in _SAID_AGAIN]
+            self._said = [*said, *self._cut_off]
         before, after = _tones(event, acts)
         if before is not None and not (said and said[0].about == "caution"):  # which has a tone of its own
             self._voice.tone(before)
@@ -182,6 +186,11 @@ class Conversation:
                 case Record() | Close() | Listen():
                     pass
         self.tell(event.time)
+
+    def _owes(self, event: Event, acts: Sequence[Act]) -> bool:
+        """Whether what this cut off is still to be heard: nothing came of it, and no question of its own stands."""
+        refused = asks_again(acts) or any(isinstance(act, Record) and act.mark is Mark.REFUSED for act in acts)
+        return not isinstance(event, Heard) or (refused and not self.session.asking)
 
     def tell(self, time: datetime) -> None:
         """Tells the session of what has failed since, or works again, and tries again to write what could not be."""
@@ -259,6 +268,12 @@ class Conversation:
     @property
     def speaking(self) -> bool:
         return self._voice.speaking
+
+    @property
+    def instructing(self) -> bool:
+        """Whether the instruction of the last answer is being spoken, or was: what is said now may answer it."""
+        instruction = next((act.text for act in self._said if act.about == "instruction"), "")
+        return self._voice.saying in ("", instruction)
 
     def hold(self) -> None:
         """Falls silent in the middle of a prompt."""
@@ -523,7 +538,8 @@ def from_microphone(
     with _ended(conversation, clock):
         conversation.handle(opened)  # before the microphone is open: the first prompt need not wait for it
         with microphone(device, lambda: conversation.speaking and not headset) as heard_from:
-            told, lost, silent, onset, answered = 0, 0, 0.0, Onset(), 0.0
+            told, lost, silent, onset = 0, 0, 0.0, Onset()
+            answered = math.inf  # until the first instruction has begun, nothing can answer it
             unmuted: Change | None = None
             wait = 0.0
             cut_off = 0  # prompts since something was understood
@@ -546,6 +562,8 @@ def from_microphone(
                     cut_off = 0 if conversation.understood else cut_off
                     if conversation.over:
                         return heard_from.overruns
+                if answered == math.inf and not ear.speaking and conversation.instructing:
+                    answered = ear.heard_until + heard_from.behind + UNDERSTOOD
                 stirs = headset and onset.begins(event.samples, speech=ear.speaking)
                 if not ear.speaking:
                     conversation.hold() if stirs and conversation.speaking else conversation.go_on()

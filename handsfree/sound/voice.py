@@ -83,6 +83,10 @@ class Voice(Protocol):
     def speaking(self) -> bool:
         """Whether words are being spoken or wait to be. Tones are not: nobody takes them for words."""
 
+    @property
+    def saying(self) -> str:
+        """The text that is being spoken now, or next; empty where there is none."""
+
     def changes(self) -> list[Change]:
         """What happened to the loudspeaker since this was last asked: "lost", then "back". Asking costs nothing.
 
@@ -343,7 +347,11 @@ class AloudVoice:
 
     @property
     def speaking(self) -> bool:
-        return any(prompt.text for prompt in self._prompts.copy())
+        return bool(self.saying)
+
+    @property
+    def saying(self) -> str:
+        return next((prompt.text for prompt in self._prompts.copy() if prompt.text), "")
 
     def changes(self) -> list[Change]:
         found = []
@@ -528,6 +536,10 @@ class FileVoice:
     def speaking(self) -> bool:
         return False
 
+    @property
+    def saying(self) -> str:
+        return ""
+
     def hold(self) -> None:
         """Nothing is playing."""
 
@@ -562,6 +574,10 @@ class SilentVoice:
     @property
     def speaking(self) -> bool:
         return False
+
+    @property
+    def saying(self) -> str:
+        return ""
 
     def hold(self) -> None:
         """Nothing is playing."""

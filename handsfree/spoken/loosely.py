@@ -38,8 +38,11 @@ GUESSED = (
     "probably",
     "at least",
     "at most",
+    "call it",
 )
-GUESSED_AFTER = ("or so", "i think", "i guess", "maybe", "roughly")
+GUESSED_AFTER = ("or so", "i think", "i guess", "maybe", "roughly", "ish")
+# Before "over" or "under": what the meter says is without them.
+SOMEWHAT = ("a bit", "a little", "just", "slightly", "well")
 # Before a reading that puts the last one right; and with "or" between two of them, or two parts of one.
 AGAIN = ("uh", "um", "er", "sorry", "wait", "i mean", "make that")
 PUT_RIGHT = (*AGAIN, "or")
@@ -48,7 +51,7 @@ PUT_RIGHT = (*AGAIN, "or")
 def reason(words: Sequence[str]) -> str | None:
     """Why a reading with such words in it is none, and what to say instead; None where none of them is in it."""
     text = f" {' '.join(words)} "
-    for phrase in (*GUESSED, *GUESSED_AFTER):
+    for phrase in (*GUESSED, *GUESSED_AFTER, *SOMEWHAT):
         if f" {phrase} " in text:
             return f"{phrase!r} makes it a guess: say what the meter shows"
     for phrase in PUT_RIGHT:

@@ -196,8 +196,9 @@ def loose(expect: Expectation) -> Expression:
         amount = Seq((amount, Opt(unit)))
     if expect.quantity not in units.NEVER_NEGATIVE:
         amount = Seq((Opt(_SIGN), amount))
-    guesses, puts_right = (Seq((guessed, amount)), Seq((amount, after))), Seq((amount, put_right, amount))
-    options = (*guesses, puts_right, Seq((again, amount)))
+    somewhat = Seq((_one_of(loosely.SOMEWHAT), _bound(expect.quantity), amount))
+    guesses = (Seq((guessed, amount)), Seq((amount, after)), somewhat)
+    options = (*guesses, Seq((amount, put_right, amount)), Seq((again, amount)))
     return Alt((*options, Seq((_LEAD_IN, Alt((*options, elsewhere(expect), _plain(expect, heard=True)))))))
 
 

@@ -102,6 +102,19 @@ def test_a_done_that_was_said_before_the_instruction_does_not_complete_it(early:
     assert stream.talk.all(Mark.HEARD)[-1].get("early", False) is early
 
 
+def test_a_row_of_figures_that_sounds_like_a_range_is_confirmed(stream: Stream) -> None:
+    """ "Five to six ohms" sounds like "five two six ohms"."""
+    assert stream.hear("five two six ohms").said == ["I heard five two six ohms. Affirm, or say the digits one by one."]
+    assert stream.hear("affirm").values == ["526"]
+    assert stream.hear("five two nine ohms").values == ["526", "529"]
+
+
+def test_a_done_before_anything_was_instructed_completes_nothing() -> None:
+    stream = Stream(at("close")).hear("done", early=True)
+    assert stream.talk.session.at == "close"
+    assert "Say again. That was said before I asked." in stream.said
+
+
 def test_what_was_typed_follows_nothing() -> None:
     talk = at("coil").hear("twenty").hear("five ohms")
     assert not any("Something followed" in text for text in talk.said)

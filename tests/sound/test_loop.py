@@ -23,7 +23,7 @@ from virtual_card import HEADSET, SoundCard, Visit, in_room_noise, mute, plug_in
 
 from handsfree.procedure.load import load
 from handsfree.procedure.proof import check
-from handsfree.session.events import Heard, Mark, Started
+from handsfree.session.events import Fault, Heard, Mark, Started
 from handsfree.session.journal import JOURNAL, Entry, read
 from handsfree.session.replay import verify
 from handsfree.sound import audio, loop
@@ -439,6 +439,45 @@ def test_what_talk_in_the_room_cut_off_is_said_again(procedure: Path, folder: Pa
     conversation.close()
 
 
+CAUTIONED = PROCEDURE.replace(
+    "    reading: seal heater\n",
+    "    cautions: [{signal: caution, text: The heater is hot.}]\n    reading: seal heater\n",
+)
+
+
+@pytest.mark.parametrize("text", ["done", "nonsense"])
+def test_a_caution_that_was_cut_off_by_what_came_to_nothing_is_said_again(
+    text: str, procedure: Path, folder: Path
+) -> None:
+    procedure.write_text(CAUTIONED, encoding="utf-8")
+    speaker = Speaker()
+    conversation, opened = begun(procedure, folder, None, speaker)
+    conversation.handle(opened)
+    conversation.hush()
+    before = len(speaker.given)
+    conversation.handle(Heard(START, text, 0.9))
+    conversation.resume()
+    again, *rest = [given for given in speaker.given[before:] if not given.startswith("(")]
+    assert again.startswith("Say again.")
+    assert rest == ["Caution! The heater is hot.", "Measure the seal heater."]
+    conversation.hush()
+    conversation.handle(Fault(START, "The microphone is lost."))
+    conversation.resume()
+    assert speaker.given[-3:] == ["(attention)", "Caution! The heater is hot.", "Measure the seal heater."]
+    conversation.close()
+
+
+def test_a_question_of_the_tool_is_not_talked_over_by_what_it_cut_off(procedure: Path, folder: Path) -> None:
+    speaker = Speaker()
+    conversation, opened = begun(procedure, folder, None, speaker)
+    conversation.handle(opened)
+    conversation.hush()
+    conversation.handle(Heard(START, "five point two ohms", 0.4))
+    conversation.resume()
+    assert speaker.given[-1] == "I heard five point two ohms. Affirm, or say it again."
+    conversation.close()
+
+
 def test_a_loudspeaker_that_is_lost_is_on_record_and_used_again_when_it_is_back(procedure: Path, folder: Path) -> None:
     speaker = Speaker()
     conversation, opened = begun(procedure, folder, None, speaker)
@@ -657,6 +696,7 @@ def test_a_whole_demo_session_is_held_live_with_a_technician_who_cuts_in(
     spoken_at = []
     with Visit(sound_card, cooler, tmp_path / "live", headset=True) as visit:
         again = 0
+        visit.listen()  # nobody can answer an instruction before it has begun
         for utterance in utterances:
             for _ in range(3):
                 visit.begin_to_listen(HEARD_OUT)
