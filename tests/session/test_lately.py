@@ -106,7 +106,7 @@ def test_a_row_of_figures_that_sounds_like_a_range_is_confirmed(stream: Stream) 
     """ "Five to six ohms" sounds like "five two six ohms"."""
     assert stream.hear("five two six ohms").said == ["I heard five two six ohms. Affirm, or say the digits one by one."]
     assert stream.hear("affirm").values == ["526"]
-    assert stream.hear("five two nine ohms").values == ["526", "529"]
+    assert Stream(at("coil")).hear("five two nine ohms").values == ["529"]
 
 
 def test_a_done_before_anything_was_instructed_completes_nothing() -> None:
