@@ -51,8 +51,8 @@ class Lately:
         """
         if event.offset is None:
             return Follows.NOTHING
-        if self._began is None:
-            return Follows.TOO_EARLY if event.early else Follows.NOTHING
+        if self._began is None:  # a reading is read back, so whoever knows what is asked for first need not wait
+            return Follows.TOO_EARLY if event.early and not rest else Follows.NOTHING
         if event.offset <= self._began:
             return Follows.NOTHING
         after = event.offset - self._until  # below zero where the quiet that was kept with each of them overlaps

@@ -116,6 +116,9 @@ SOUNDS_LIKE: dict[str, tuple[str, ...]] = {
     "hecto": ("heck toe",),
 }
 
+# What sounds nearly like another word of the grammar and never stands where that does: "volts i c" is "volts a c".
+TAKEN_FOR = {"a": "i"}
+
 
 class VoskRecogniser:
     """The ``Recogniser`` over a Vosk model folder.
@@ -374,6 +377,9 @@ class PhraseGrammar:
         whole = smallest(Alt((grammar.tree(what), grammar.decoys(what))))
         ways = {word: heard_as(word, knows) for word in sorted({word for _, word in whole.steps})}
         missing = frozenset(word for word in ways if not ways[word])
+        for word, other in TAKEN_FOR.items():
+            if word in ways and other in ways:
+                ways[word] = (*ways[word], *ways[other])
         # Where a model lacks the radio's word, what sounds like both is taken for the plain figure. Else a row of n
         # figures could be read in two to the power of n ways, which all mean the same.
         for radio, plain in ON_THE_RADIO.items():
