@@ -197,8 +197,9 @@ def loose(expect: Expectation) -> Expression:
     if expect.quantity not in units.NEVER_NEGATIVE:
         amount = Seq((Opt(_SIGN), amount))
     somewhat = Seq((_one_of(loosely.SOMEWHAT), _bound(expect.quantity), amount))
-    guesses = (Seq((guessed, amount)), Seq((amount, after)), somewhat)
-    options = (*guesses, Seq((amount, put_right, amount)), Seq((again, amount)))
+    options: list[Expression] = [Seq((guessed, amount)), Seq((amount, after)), somewhat, Seq((again, amount))]
+    if expect.quantity is not Quantity.COUNT:  # whose figures are often said one by one, with time in between
+        options.append(Seq((amount, put_right, amount)))
     return Alt((*options, Seq((_LEAD_IN, Alt((*options, elsewhere(expect), _plain(expect, heard=True)))))))
 
 
