@@ -344,7 +344,7 @@ def _in_percent(expect: Expectation) -> bool:
 
 def _is_part(words: Sequence[str]) -> bool:
     """Whether it is a half or a quarter and nothing else: of a whole, that is fifty percent and not half a percent."""
-    return _PARTS.issuperset(words) and words[-1] not in ("a", "an", "one", "three")
+    return bool(words) and _PARTS.issuperset(words) and words[-1] not in ("a", "an", "one", "three")
 
 
 _PARTS = frozenset({"a", "an", "one", "three", "half", "quarter", "quarters"})

@@ -70,8 +70,6 @@ _TOGETHER = {
     "deg": "degrees",
     "standby": "stand by",
     "readback": "read back",
-    "ok": "okay",
-    "its": "it's",
 }
 _TOGETHER |= {f"{tens}-{digit}": f"{tens} {digit}" for tens in numbers.TENS.values for digit in numbers.DIGIT.values}
 _FILLERS = frozenset({"um", "uh", "er", "erm"})
@@ -89,7 +87,6 @@ _HYPHEN = "-"
 _MARKS: tuple[tuple[str, re.Pattern[str], str], ...] = tuple(
     (mark, re.compile(pattern), instead)
     for mark, pattern, instead in (
-        ("\u2019", "\u2019", "'"),  # it’s
         ("\u00a0", "\u00a0", " "),
         ("\u2009", "\u2009", " "),
         ("\u202f", "\u202f", " "),

@@ -10,7 +10,7 @@ import pytest
 from handsfree.spoken import grammar, reading
 from handsfree.spoken.expression import Parser, sample
 from handsfree.spoken.loosely import AGAIN, GUESSED, GUESSED_AFTER, LEAD_INS, PUT_RIGHT, SOMEWHAT, reason
-from handsfree.spoken.meaning import Expectation, Kind, Open, Quantity, Reading, Refusal, Word
+from handsfree.spoken.meaning import Answer, Expectation, Kind, Open, Quantity, Reading, Refusal, Word
 
 OHMS = Expectation(Quantity.RESISTANCE, "ohm")
 FIVE_POINT_TWO = Reading(Kind.READING, "5.2", "ohm")
@@ -20,8 +20,7 @@ HESITATIONS = {"uh", "um", "er"}
 @pytest.mark.parametrize("said", LEAD_INS)
 def test_what_leads_into_a_reading_adds_nothing_to_it(said: str) -> None:
     what = Open(reading=OHMS)
-    typographic = said.replace("'", "\u2019")
-    for text in (f"{said} five point two ohms", f"{said.capitalize()}, 5.2 ohms", f"{typographic} 5.2 ohms"):
+    for text in (f"{said} five point two ohms", f"{said.capitalize()}, 5.2 ohms"):
         assert grammar.understand(text, what) == FIVE_POINT_TWO
     assert isinstance(grammar.understand(said, what), Refusal)
 
@@ -32,9 +31,9 @@ def test_what_leads_into_a_reading_adds_nothing_to_it(said: str) -> None:
         ("it's half a volt", Quantity.VOLTAGE, "0.5", "volt"),
         ("i've got two minutes thirty seconds", Quantity.TIME, "150", "second"),
         ("it's four k seven", Quantity.RESISTANCE, "4.7", "kiloohm"),
-        ("ok, it's 231 ac", Quantity.VOLTAGE, "231", "volt"),
+        ("okay, it's 231 ac", Quantity.VOLTAGE, "231", "volt"),
         ("it is eighteen below zero celsius", Quantity.TEMPERATURE, "-18", "degree_Celsius"),
-        ("its over range", Quantity.RESISTANCE, None, None),
+        ("it's over range", Quantity.RESISTANCE, None, None),
         ("i have four", Quantity.COUNT, "4", None),
     ],
 )
@@ -65,6 +64,12 @@ def test_a_part_of_a_whole_is_no_percentage(text: str) -> None:
     assert "say the percent" in percent.reason
     assert isinstance(reading.parse(text, Expectation(Quantity.RATIO, "dimensionless")), Reading)
     assert isinstance(reading.parse("two and a half", Expectation(Quantity.RATIO, "percent")), Reading)
+    assert reading.parse("", Expectation(Quantity.RATIO, "percent")) == Refusal("nothing was said")
+
+
+@pytest.mark.parametrize("text", ["its seal leaks", "it\u2019s wet", "ok"])
+def test_the_words_of_an_answer_are_left_as_they_are(text: str) -> None:
+    assert grammar.understand(text, Open(answers={"a": (text,)})) == Answer("a")
 
 
 @pytest.mark.parametrize("text", ["i have one", "it is five point two", "that's two", "okay six"])
