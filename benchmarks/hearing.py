@@ -125,11 +125,11 @@ def in_noise(samples: corpus.Samples, condition: str, name: str) -> NDArray[np.i
 def means(row: Row) -> Reading | Command:
     said = row["means"]
     if "word" in said:
-        return Command(Word(said["word"]), said["reason"], _reading(said["reading"]) if said["reading"] else None)
-    return _reading(said)
+        return Command(Word(said["word"]), said["reason"], reading_of(said["reading"]) if said["reading"] else None)
+    return reading_of(said)
 
 
-def _reading(said: Row) -> Reading:
+def reading_of(said: Row) -> Reading:
     return Reading(Kind(said["kind"]), said["value"], said["unit"], said["waveform"])
 
 

@@ -34,7 +34,6 @@ from handsfree.session.journal import read
 from handsfree.sound.loop import begin, from_recording
 from handsfree.sound.protocol import RATE, Audio
 from handsfree.sound.voice import SilentVoice
-from handsfree.spoken.meaning import Kind, Reading, Waveform
 
 SETS = ("paused", "led", "loose")
 MEASUREMENTS = 3  # more than a clip can be taken for
@@ -67,7 +66,7 @@ def sound(folder: Path, row: hearing.Row) -> Audio:
     choose = np.random.default_rng(len(samples))
     padded = np.concatenate([np.zeros(round(AROUND * RATE)), samples, np.zeros(round(AROUND * RATE))])
     padded += choose.normal(0, hearing.corpus.ROOM, len(padded))
-    return Audio(np.clip(np.round(padded * 32768), -32768, 32767).astype(np.int16))
+    return Audio(hearing.in_noise(padded, hearing.CLEAN, row["file"]))
 
 
 def outcome(job: tuple[hearing.Make, Path, hearing.Row]) -> tuple[str, tuple[str, ...]]:
@@ -84,19 +83,16 @@ def outcome(job: tuple[hearing.Make, Path, hearing.Row]) -> tuple[str, tuple[str
     heard = tuple(
         f"{entry.data['text']!r} {entry.data['confidence'] or 0:.2f}" for entry in entries if entry.kind == Mark.HEARD
     )
-    taken = [number for number, entry in enumerate(entries) if entry.kind == Mark.READING]
+    taken = {n: hearing.reading_of(entry.data) for n, entry in enumerate(entries) if entry.kind == Mark.READING}
     said = hearing.means(row) if "means" in row else None
-    wrong = [number for number in taken if said is None or not hearing.same(_reading(entries[number].data), said)]
+    wrong = [
+        number for number in taken if said is None or not hearing.same(hearing.reading_of(entries[number].data), said)
+    ]
     if wrong or len(taken) > 1:
-        last = (wrong or taken)[-1]
+        last = (wrong or [*taken])[-1]
         told = any(entry.kind == Mark.ASKED_AGAIN for entry in entries[last:])
         return "told" if told else "silent", heard
     return "right" if taken else "asked", heard
-
-
-def _reading(data: Any) -> Reading:
-    waveform: Waveform | None = data["waveform"]
-    return Reading(Kind(data["kind"]), data["value"], data["unit"], waveform)
 
 
 def table(found: Sequence[tuple[hearing.Row, str]]) -> Table:

@@ -139,6 +139,7 @@ class Doubts:
         """
         words = _words(event.text)
         digits = say_reading(reading, by_digits=True)
+        by_digits = _by_digits(reading)
         likely = [_words(text) for text in self._policy.likely(event.alternatives)]
         unlikely = [_words(text) for text in self._policy.unlikely(event.alternatives)]
         doubt = None
@@ -152,14 +153,14 @@ class Doubts:
             return None  # said again, and not with the words that sound alike
         if doubt is not None and misheard:
             rivals = tuple(other.reading for other in doubt.others)
-            return Query(doubt.reason, f"I heard {digits}. Affirm, or say the digits one by one.", rivals)
+            return Query(doubt.reason, by_digits, rivals)
         if event.confidence is not None and followed:
             other = progress.likelier(words, reading, step, self._readings.before(step, vigil), likely, unlikely)
             if other is not None:
                 reason = f"may have been {say_reading(other.reading)} ({other.why})"
-                return Query(reason, f"I heard {digits}. Affirm, or say the digits one by one.")
+                return Query(reason, by_digits)
         if event.confidence is not None and reading != doubted and (span := _span(words, reading)):
-            return Query(f"may have been {span}", f"I heard {digits}. Affirm, or say the digits one by one.")
+            return Query(f"may have been {span}", by_digits)
         if not plausible(reading, step):
             why = f"outside the plausible range, {plausible_range(step)}"
             return Query(why, f"{capital(say_reading(reading))}: say again or affirm.")
@@ -174,8 +175,12 @@ def _contradiction(reading: Reading, doubted: Reading, rivals: tuple[Reading, ..
     """Why an answer is to be confirmed that is neither what was in doubt nor what that may have been."""
     if reading == doubted or reading in rivals:
         return None
-    question = f"I heard {say_reading(reading, by_digits=True)}. Affirm, or say the digits one by one."
+    question = _by_digits(reading)
     return Query(f"neither {say_reading(doubted)} nor what that may have been", question, (doubted, *rivals))
+
+
+def _by_digits(reading: Reading) -> str:
+    return f"I heard {say_reading(reading, by_digits=True)}. Affirm, or say the digits one by one."
 
 
 def _span(words: Sequence[str], reading: Reading) -> str | None:

@@ -6,7 +6,7 @@ the event, so the same events always give the same acts.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Collection, Iterable, Mapping
 from dataclasses import dataclass, field
 from datetime import datetime
 from enum import StrEnum
@@ -196,3 +196,8 @@ def asks_again(acts: Iterable[Act]) -> bool:
         or (isinstance(act, Say) and act.about == "asked again")
         for act in acts
     )
+
+
+def comes_to_nothing(acts: Collection[Act]) -> bool:
+    """Whether these acts ask again, or refuse what was said."""
+    return asks_again(acts) or any(isinstance(act, Record) and act.mark is Mark.REFUSED for act in acts)

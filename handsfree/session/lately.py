@@ -10,7 +10,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from enum import Enum, auto
 
-from handsfree.session.events import Act, Heard, Mark, Record, Say, asks_again
+from handsfree.session.events import Act, Heard, Say, comes_to_nothing
 from handsfree.session.readings import Taken
 
 # Seconds from the end of an utterance to the beginning of another. Nobody has understood an answer that soon after; and
@@ -70,9 +70,8 @@ class Lately:
 
         ``whole``: nothing that could follow would make it another reading.
         """
-        marks = {act.mark for act in acts if isinstance(act, Record)}
         said = {act.about for act in acts if isinstance(act, Say)}
-        self._taken = not asks_again(acts) and Mark.REFUSED not in marks and bool(said)
+        self._taken = not comes_to_nothing(acts) and bool(said)
         self._spoken, self._instructed = bool(said), "instruction" in said
         self.reading, self._whole = reading, whole
         self._began = event.offset

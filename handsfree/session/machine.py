@@ -257,7 +257,7 @@ class Session:
     @property
     def asking(self) -> bool:
         """Whether a question stands that AFFIRM answers."""
-        return self._stands
+        return self._phase in (Phase.DOUBT, Phase.LEAVING)
 
     @property
     def at(self) -> str:
@@ -403,16 +403,11 @@ class Session:
                 self._record(Mark.REOPENED, event.data)
                 self._reopen(event, left)
         said = [act.text for act in self._acts if isinstance(act, Say)]
-        if said and self._stands and not said[-1].endswith(self._question.text):
+        if said and self.asking and not said[-1].endswith(self._question.text):
             self._speak(self._question)  # so that AFFIRM answers what was said last
         if not self.closed:
             self._acts.append(Listen(self.open))
         return self._acts
-
-    @property
-    def _stands(self) -> bool:
-        """Whether a question stands that AFFIRM answers."""
-        return self._phase in (Phase.DOUBT, Phase.LEAVING)
 
     def _begin(self) -> None:
         procedure = self.procedure
@@ -578,7 +573,7 @@ class Session:
         self._again += 1
         self._record(Mark.ASKED_AGAIN, {"step": self._at, "text": text, "reason": _UNCLEAR})
         if self._again % _TALKED == 0:
-            self._say(f"Say again. {self._question.text if self._stands else self._hint()}", "asked again")
+            self._say(f"Say again. {self._question.text if self.asking else self._hint()}", "asked again")
 
     def _hear_rest(self, text: str) -> None:
         """What may be the rest of the reading before is not taken for anything else."""
@@ -586,7 +581,7 @@ class Session:
         assert before is not None
         said = say_reading(before.reading)
         self._record(Mark.ASKED_AGAIN, {"step": self._at, "text": text, "reason": f"said right after {said}"})
-        again = self._question.text if self._stands else self._hint()
+        again = self._question.text if self.asking else self._hint()
         self._say(
             f"Something followed {said}. If it belongs to it, say correction and all of it. If not: {again}",
             "asked again",
@@ -1815,7 +1810,7 @@ class Session:
         wordless = isinstance(self._event, Heard) and self._event.clip is not None and not text
         if wordless and self._again > 1:
             return  # a machine, or what comes back of this voice: to speak would only feed it. The tone says enough
-        if self._stands:
+        if self.asking:
             self._say(f"Say again. {self._question.text}", "asked again")
         elif self._again == 1 or reason != self._why:
             self._why = reason

@@ -36,6 +36,7 @@ from handsfree.session.events import (
     SpeakRate,
     Started,
     asks_again,
+    comes_to_nothing,
 )
 from handsfree.session.journal import DiskError, Journal, JournalError
 from handsfree.session.machine import Session
@@ -189,8 +190,7 @@ class Conversation:
 
     def _owes(self, event: Event, acts: Sequence[Act]) -> bool:
         """Whether what this cut off is still to be heard: nothing came of it, and no question of its own stands."""
-        refused = asks_again(acts) or any(isinstance(act, Record) and act.mark is Mark.REFUSED for act in acts)
-        return not isinstance(event, Heard) or (refused and not self.session.asking)
+        return not isinstance(event, Heard) or (comes_to_nothing(acts) and not self.session.asking)
 
     def tell(self, time: datetime) -> None:
         """Tells the session of what has failed since, or works again, and tries again to write what could not be."""
