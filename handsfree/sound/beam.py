@@ -14,9 +14,9 @@ from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
 from typing import NamedTuple
 
-from handsfree.sound.automaton import Automaton
 from handsfree.sound.spelling import FIGURE_WORDS, FIGURES_AT_MOST, TOGETHER, UNSPACED, figures, writings
 from handsfree.sound.transformer import END, TOKENS_A_SECOND, Heard, Network, Tokens, Written
+from handsfree.spoken.automaton import Automaton
 
 BEAM = 6  # texts followed at once, beside the free one
 BEHIND = 12.0  # nats behind the likeliest text, or whole sentence, where one is given up

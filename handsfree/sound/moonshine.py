@@ -17,7 +17,6 @@ from typing import TYPE_CHECKING, TypeVar
 import numpy as np
 from numpy.typing import NDArray
 
-from handsfree.sound.automaton import Automaton, smallest
 from handsfree.sound.beam import BEAM, BEHIND, Net, score, search, together
 from handsfree.sound.denoise import denoised
 from handsfree.sound.dictation import Pieces, words
@@ -30,8 +29,9 @@ from handsfree.sound.sphinx import SphinxRecogniser
 from handsfree.sound.transformer import Heard, Network
 from handsfree.sound.views import Meanings, averaged, share, words_of
 from handsfree.spoken import grammar
+from handsfree.spoken.automaton import Automaton, smallest
 from handsfree.spoken.confusable import neighbours
-from handsfree.spoken.expression import Alt, Parser, spoken
+from handsfree.spoken.expression import Alt, spoken
 from handsfree.spoken.grammar import Sense
 from handsfree.spoken.meaning import Open
 from handsfree.spoken.numbers import ON_THE_RADIO
@@ -221,12 +221,10 @@ class MoonshineRecogniser:
 
     def _grammar(self, what: Open) -> _Grammar:
         def make() -> _Grammar:
-            decoys = grammar.decoys(what)
-            willingly, unwillingly = grammar.words(what), Parser(decoys).vocabulary
-            automaton = smallest(Alt((grammar.tree(what), decoys)))
-            costs = dict.fromkeys(unwillingly - willingly, DECOY)
+            automaton = grammar.listened(what)
+            costs = dict.fromkeys(automaton.words - grammar.words(what), DECOY)
             if self._second is not None:
-                self._second.learn(willingly | unwillingly)
+                self._second.learn(automaton.words)
             return _Grammar(automaton, costs, Net(automaton, self._network.tokens, costs))
 
         return self._grammars.get(grammar.jsgf(what), make)

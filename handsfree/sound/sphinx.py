@@ -28,7 +28,6 @@ import pocketsphinx
 from numpy.typing import NDArray
 
 from handsfree.sound.audio import dither
-from handsfree.sound.automaton import Automaton, smallest
 from handsfree.sound.denoise import denoised
 from handsfree.sound.dictation import Pieces
 from handsfree.sound.engines import POCKETSPHINX
@@ -37,6 +36,7 @@ from handsfree.sound.latest import Latest
 from handsfree.sound.pronounce import Pronunciations, pronounce
 from handsfree.sound.protocol import Alternative, Audio, HeardWord, Utterance
 from handsfree.spoken import grammar
+from handsfree.spoken.automaton import Automaton, smallest
 from handsfree.spoken.confusable import neighbours
 from handsfree.spoken.expression import Alt, Parser, spoken
 from handsfree.spoken.meaning import Meaning, Open
@@ -291,8 +291,7 @@ class SphinxRecogniser:
     def _grammar(self, what: Open) -> _Grammar:
         def make() -> _Grammar:
             self._numbered += 1
-            tree, decoys = grammar.tree(what), grammar.decoys(what)
-            sayable = smallest(Alt((tree, decoys))).without(self._unknown)
+            sayable = grammar.listened(what).without(self._unknown)
             made = _Grammar(f"grammar-{self._numbered}", sayable, grammar.words(what))
             self._add(made.name, made.automaton, made.words)
             return made

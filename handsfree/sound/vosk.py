@@ -22,7 +22,7 @@ import os
 import shutil
 import tempfile
 from collections import defaultdict
-from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import suppress
 from dataclasses import dataclass, replace
 from functools import cached_property
@@ -34,7 +34,6 @@ import numpy as np
 import vosk
 from numpy.typing import NDArray
 
-from handsfree.sound.automaton import Automaton, smallest
 from handsfree.sound.denoise import denoised
 from handsfree.sound.dictation import Pieces
 from handsfree.sound.engines import VOSK, check_model, unusable
@@ -43,7 +42,7 @@ from handsfree.sound.latest import Latest
 from handsfree.sound.protocol import RATE, Alternative, Audio, HeardWord, Utterance
 from handsfree.sound.views import Meanings, averaged, share, words_of
 from handsfree.spoken import grammar
-from handsfree.spoken.expression import Alt
+from handsfree.spoken.automaton import Automaton
 from handsfree.spoken.grammar import Sense
 from handsfree.spoken.meaning import Open
 from handsfree.spoken.numbers import ON_THE_RADIO
@@ -374,8 +373,8 @@ class PhraseGrammar:
     @classmethod
     def of(cls, what: Open, knows: Callable[[str], bool], *besides: str) -> PhraseGrammar:
         """Of what is open, for a model that knows some words; ``besides`` are phrases that are no part of it."""
-        whole = smallest(Alt((grammar.tree(what), grammar.decoys(what))))
-        ways = {word: heard_as(word, knows) for word in sorted({word for _, word in whole.steps})}
+        whole = grammar.listened(what)
+        ways = {word: heard_as(word, knows) for word in sorted(whole.words)}
         missing = frozenset(word for word in ways if not ways[word])
         for word, other in TAKEN_FOR.items():
             if word in ways and other in ways:
@@ -385,7 +384,7 @@ class PhraseGrammar:
         for radio, plain in ON_THE_RADIO.items():
             if radio in ways and plain in ways:
                 ways[radio] = tuple(way for way in ways[radio] if way not in ways[plain])
-        automaton = _ending(whole.without(missing))
+        automaton = whole.without(missing)
         phrases = dict.fromkeys(
             " ".join(sum(said, ()))
             for words in sorted(_pairs(automaton))
@@ -416,40 +415,13 @@ class PhraseGrammar:
         return after
 
 
-def _ending(automaton: Automaton) -> Automaton:
-    """The same without the steps from which no sentence can be brought to an end, or that none can reach."""
-    before: defaultdict[int, set[int]] = defaultdict(set)
-    after: defaultdict[int, set[int]] = defaultdict(set)
-    for (state, _), target in automaton.steps.items():
-        before[target].add(state)
-        after[state].add(target)
-    kept = _reached({automaton.start}, after) & _reached(automaton.ends, before)
-    return replace(
-        automaton,
-        steps={(at, word): to for (at, word), to in automaton.steps.items() if at in kept and to in kept},
-    )
-
-
-def _reached(begin: Iterable[int], after: Mapping[int, set[int]]) -> set[int]:
-    reached, waiting = set[int](), list(begin)
-    while waiting:
-        state = waiting.pop()
-        if state not in reached:
-            reached.add(state)
-            waiting += after.get(state, ())
-    return reached
-
-
 def _pairs(automaton: Automaton) -> set[tuple[str, ...]]:
     """Every two words that can stand side by side, and every word that is a sentence by itself."""
-    following: defaultdict[int, list[str]] = defaultdict(list)
-    for state, word in automaton.steps:
-        following[state].append(word)
-    pairs: set[tuple[str, ...]] = set()
-    for (state, word), target in automaton.steps.items():
-        pairs.update((word, after) for after in following.get(target, ()))
-        if state == automaton.start and target in automaton.ends:
-            pairs.add((word,))
+    alike = {(words, after) for ways in automaton.ways for words, target in ways for after, _ in automaton.ways[target]}
+    pairs: set[tuple[str, ...]] = {pair for words, after in alike for pair in product(words, after)}
+    for words, target in automaton.ways[automaton.start]:
+        if target in automaton.ends:
+            pairs.update((word,) for word in words)
     return pairs
 
 

@@ -362,11 +362,11 @@ def _evaluation(node: _Derivation) -> Evaluate:
 
 def _nodes(tree: Expression) -> Iterator[Expression]:
     yield tree
-    for child in _children(tree):
+    for child in inside(tree):
         yield from _nodes(child)
 
 
-def _children(node: Expression) -> tuple[Expression, ...]:
+def inside(node: Expression) -> tuple[Expression, ...]:
     match node:
         case Seq(items):
             return items

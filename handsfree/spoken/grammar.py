@@ -6,8 +6,7 @@ The one rule: a recogniser's grammar and the parser are made from the same tree,
 from __future__ import annotations
 
 import random
-from collections import deque
-from collections.abc import Iterator, Set
+from collections.abc import Set
 from dataclasses import replace
 from enum import IntEnum
 from functools import lru_cache
@@ -15,12 +14,12 @@ from functools import lru_cache
 from handsfree.spoken import expression, identifiers
 from handsfree.spoken import reading as readings
 from handsfree.spoken import words as procedure_words
+from handsfree.spoken.automaton import Automaton, smallest_two
 from handsfree.spoken.expression import (
     Alt,
     Expression,
     Opt,
     Parser,
-    Places,
     Seq,
     cover,
     literal,
@@ -131,9 +130,24 @@ def _phrases(key: _Key) -> tuple[str, ...]:
     return tuple(" ".join(sentence) for sentence in cover(tree(key.what)))
 
 
+def automaton(what: Open) -> Automaton:
+    """The sentences of ``tree``."""
+    return _automata(_Key(what))[0]
+
+
+def listened(what: Open) -> Automaton:
+    """The sentences of ``tree`` and of ``decoys``."""
+    return _automata(_Key(what))[1]
+
+
+@lru_cache(maxsize=64)
+def _automata(key: _Key) -> tuple[Automaton, Automaton]:
+    return smallest_two(tree(key.what), decoys(key.what))
+
+
 def words(what: Open) -> frozenset[str]:
     """Every word that can be heard."""
-    return Parser(tree(what)).vocabulary
+    return automaton(what).words
 
 
 def without(what: Open, missing: Set[str]) -> Open:
@@ -230,17 +244,17 @@ def rest(text: str, what: Open) -> Rest:
 def _rest(words: tuple[str, ...], key: _Key) -> Rest:
     if key.what.nothing or key.what.dictation:
         return Rest.MORE
-    places = _places(key)
-    here = _after(places, places.first, words)
-    if places.last.isdisjoint(here) or (words[-1] == "ohm" and words[-2:-1] not in _ONE_OHM):
+    sentences = _automata(key)[0]
+    here = sentences.after(words)
+    if here is None or here not in sentences.ends or (words[-1] == "ohm" and words[-2:-1] not in _ONE_OHM):
         return Rest.MORE
     meant, found = _sense(words, key.what), Rest.NOTHING
-    for number, longer in enumerate(_longer(places, words, here)):
+    for number, more in enumerate(sentences.longer(here)):
         if number == _LONGER_LOOKED_AT:
             return Rest.MORE
-        if _sense(longer, key.what) == meant:
+        if _sense((*words, *more), key.what) == meant:
             continue
-        if longer[len(words) :] not in _IN_ONE_BREATH:
+        if more not in _IN_ONE_BREATH:
             return Rest.MORE
         found = Rest.A_BREATH
     return found
@@ -248,34 +262,6 @@ def _rest(words: tuple[str, ...], key: _Key) -> Rest:
 
 _ONE_OHM = {("one",), ("an",), ("a",)}
 _IN_ONE_BREATH = {("a", "c"), ("d", "c"), ("below", "zero")}
-
-
-@lru_cache(maxsize=64)
-def _places(key: _Key) -> Places:
-    return Places(tree(key.what))
-
-
-def _after(places: Places, first: set[int], words: tuple[str, ...]) -> set[int]:
-    """The places of the last of ``words`` where they begin a sentence at ``first``; none where they do not."""
-    reached, here = first, set[int]()
-    for word in words:
-        here = {place for place in reached if word in places.words[place].values}
-        reached = set().union(*(places.follow[place] for place in here))
-    return here
-
-
-def _longer(places: Places, words: tuple[str, ...], here: set[int]) -> Iterator[tuple[str, ...]]:
-    """The sentences that begin with ``words`` and go on, shortest first."""
-    waiting = deque([(words, here)])
-    while waiting:
-        before, ends = waiting.popleft()
-        reached = set().union(*(places.follow[place] for place in ends))
-        for word in dict.fromkeys(word for place in sorted(reached) for word in places.words[place].values):
-            longer = (*before, word)
-            at = {place for place in reached if word in places.words[place].values}
-            if not places.last.isdisjoint(at):
-                yield longer
-            waiting.append((longer, at))
 
 
 def _sense(words: tuple[str, ...], what: Open) -> Meaning | None:

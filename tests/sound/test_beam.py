@@ -7,12 +7,12 @@ import numpy as np
 import pytest
 
 from handsfree.sound.audio import read
-from handsfree.sound.automaton import Automaton, smallest
 from handsfree.sound.beam import BEAM, Net, score, search
 from handsfree.sound.engines import network_folder
 from handsfree.sound.protocol import RATE
 from handsfree.sound.transformer import Heard, Network
 from handsfree.spoken import grammar
+from handsfree.spoken.automaton import Automaton, smallest
 from handsfree.spoken.expression import Alt, spoken
 from handsfree.spoken.meaning import Expectation, Open, Quantity, Word
 

@@ -12,7 +12,6 @@ import numpy as np
 import pytest
 
 from handsfree.sound.audio import read
-from handsfree.sound.automaton import smallest
 from handsfree.sound.evidence import ACCEPT
 from handsfree.sound.joint import JointRecogniser
 from handsfree.sound.moonshine import MoonshineRecogniser
@@ -20,6 +19,7 @@ from handsfree.sound.protocol import Audio, Recogniser
 from handsfree.sound.sphinx import GRAMMARS_KEPT, SphinxRecogniser
 from handsfree.sound.vosk import VoskRecogniser
 from handsfree.spoken import grammar
+from handsfree.spoken.automaton import smallest
 from handsfree.spoken.expression import Alt
 from handsfree.spoken.identifiers import Form
 from handsfree.spoken.meaning import (

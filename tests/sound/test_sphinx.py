@@ -8,11 +8,11 @@ import pocketsphinx
 import pytest
 
 from handsfree.sound.audio import read
-from handsfree.sound.automaton import smallest
 from handsfree.sound.pronounce import pronounce
 from handsfree.sound.protocol import Audio
 from handsfree.sound.sphinx import OUT_OF_SIGHT, SphinxRecogniser
 from handsfree.spoken import grammar
+from handsfree.spoken.automaton import smallest
 from handsfree.spoken.meaning import Expectation, Open, Quantity, Word
 
 SPEECH = Path(__file__).parent / "speech"

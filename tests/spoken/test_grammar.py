@@ -15,8 +15,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from handsfree.sound.automaton import Automaton, smallest
 from handsfree.spoken import grammar, units
+from handsfree.spoken.automaton import Automaton, smallest
 from handsfree.spoken.checkdigits import Check
 from handsfree.spoken.expression import Parser
 from handsfree.spoken.grammar import Rest
