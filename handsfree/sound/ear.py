@@ -34,7 +34,7 @@ from handsfree.sound.endpoint import (
 )
 from handsfree.sound.hum import taken_off
 from handsfree.sound.protocol import RATE, Audio, Recogniser, Utterance
-from handsfree.spoken.grammar import Rest, rest, understand
+from handsfree.spoken.grammar import Rest, prepare, rest, understand
 from handsfree.spoken.meaning import Open, Reading
 
 
@@ -93,7 +93,7 @@ class Ear:
             self._endpointer.expect(hang=THINKING, longest=LONGEST_NOTE)
         else:
             self._endpointer.expect(hang=HANG if what.reading is None else self._unfinished, longest=LONGEST)
-        self._opened = self._thread.submit(self._recogniser.open, what)
+        self._opened = self._thread.submit(self._open, what)
 
     def feed(self, samples: NDArray[np.int16], *, gap: bool = False) -> Iterator[Hearing]:
         """The utterances that end within these samples. Each may be answered, and another grammar opened, before the
@@ -132,6 +132,11 @@ class Ear:
     def close(self) -> None:
         """Let the thread go; the recogniser may be used elsewhere afterwards."""
         self._thread.shutdown(cancel_futures=True)
+
+    def _open(self, what: Open) -> None:
+        """What the thread does while nobody speaks yet."""
+        self._recogniser.open(what)
+        prepare(what)
 
     def _begin(self, speech: Speech) -> Future[Utterance]:
         """Recognise it in the ear's thread, unless that has begun already."""

@@ -130,6 +130,11 @@ class JointEvidence:
         return log - JOINT_VOSK * behind
 
     @staticmethod
+    def matters(most: float, behind: float, best: float) -> bool:
+        """Whether a sentence with a logarithm of ``most`` by the network, at most, may come near one of ``best``."""
+        return JointEvidence.together(most, behind) > best - JOINT_MARGIN_COUNTED
+
+    @staticmethod
     def rivalry(difference: float) -> float:
         """A difference of two sentences' joint logarithms on the scale of ``Alternative.score``."""
         return difference * JOINT_RIVALRY

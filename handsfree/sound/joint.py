@@ -67,7 +67,9 @@ class JointRecogniser:
         """Recognise one utterance; the text is empty where the network heard nothing of the grammar."""
         if self._what.dictation:
             return self._moonshine.hear(audio)
-        return self._moonshine.utterance(self.weigh(audio), self.name, audio)
+        heard = self._moonshine.utterance(self.weigh(audio), self.name, audio)
+        self._vosk.get_ready()
+        return heard
 
     def weigh(self, audio: Audio) -> Weighed[JointEvidence] | Weighed[TextEvidence] | None:
         """The likeliest hearing, what speaks for it, and the others; None where nothing was heard."""
@@ -100,22 +102,23 @@ class JointRecogniser:
         chosen = sorted(fits, key=lambda meant: -fits[meant])[:COMPARED]
         for phrase in phrases:
             chosen += sorted(phrase.logs, key=lambda meant: -phrase.logs[meant])[:PROPOSED]
-        near: dict[Sense, str] = {}
+        taken_for: dict[Sense, str] = {}
         for first in (chosen[0], *(phrase.best for phrase in phrases if phrase.best is not None)):
-            near |= self._moonshine.near(texts[first])
-        texts = near | texts
-        candidates = dict.fromkeys((*chosen, *near))
+            taken_for |= self._moonshine.near(texts[first])
+        texts = taken_for | texts
+        candidates = dict.fromkeys((*chosen, *taken_for))
         unheard = self._vosk.unheard
         if unheard and any(not unheard.isdisjoint(texts[meant].split()) for meant in candidates):
             return self._moonshine.weigh(audio)  # Vosk has no opinion of a sentence with such a word
         preferred = max(fits.values())
-        unseen = {meant: texts[meant] for meant in candidates if meant not in fits}
-        forced = self._moonshine.forced(unseen, views)
+        behind = {meant: -fmean(phrase.log(meant) for phrase in phrases) for meant in candidates}
+        seen = max(JointEvidence.together(fits[meant], behind[meant]) for meant in candidates if meant in fits)
+        unseen = [meant for meant in candidates if meant not in fits]
+        # Of the others Vosk finds so far behind that nothing the network could say would make a difference.
+        near = [meant for meant in unseen if JointEvidence.matters(preferred, behind[meant], seen)]
+        forced = self._moonshine.forced({meant: texts[meant] for meant in near}, views)
         fits |= {meant: max(forced.get(meant, -math.inf), preferred - UNWRITTEN) for meant in unseen}
-        logs = {
-            meant: JointEvidence.together(fits[meant], -fmean(phrase.log(meant) for phrase in phrases))
-            for meant in candidates
-        }
+        logs = {meant: JointEvidence.together(fits[meant], behind[meant]) for meant in candidates}
         best, *rest = sorted(logs, key=lambda meant: -logs[meant])
         evidence = JointEvidence(
             fit=fits[best],
@@ -128,6 +131,6 @@ class JointRecogniser:
             cleaned=phrases[-1].against(best),
             favoured=share(phrases, best),
         )
-        told = [meant for number, meant in enumerate(rest) if number < ALTERNATIVES or meant in near]
+        told = [meant for number, meant in enumerate(rest) if number < ALTERNATIVES or meant in taken_for]
         others = tuple(Alternative(texts[meant], JointEvidence.rivalry(logs[meant] - logs[best])) for meant in told)
         return texts[best], evidence, others

@@ -18,6 +18,7 @@ import threading
 import time
 from collections import deque
 from contextlib import suppress
+from functools import cache
 from importlib.metadata import version
 from itertools import chain, repeat
 from pathlib import Path
@@ -232,6 +233,7 @@ def trimmed(sound: Sound) -> Sound:
     return Sound(np.concatenate([speech, np.zeros(round(TAIL * sound.rate), np.int16)]), sound.rate)
 
 
+@cache
 def _engine() -> list[str]:
     """What a cached prompt depends on besides its text: another version may speak differently."""
     bundled = [version("espeakng-loader")] if sys.platform.startswith("linux") else []

@@ -10,8 +10,8 @@ a sentence. What it gets here is every word pair of the grammar once, none deare
 of hypotheses, of which those count that are sentences of the grammar. How far these are behind the likeliest hypothesis
 tells how well the grammar fits.
 
-A recogniser is made for each utterance: that takes 2 to 30 ms, and nothing of the utterance before is left in it. One
-kept between them hears the same sentences but counts its times from the first.
+A recogniser is made for each utterance, so that nothing of the utterance before is left in it: one kept between them
+hears the same sentences but counts its times from the first. That takes 2 to 30 ms, and is done before somebody speaks.
 """
 
 from __future__ import annotations
@@ -21,8 +21,9 @@ import math
 import os
 import shutil
 import tempfile
-from collections import defaultdict
+from collections import defaultdict, deque
 from collections.abc import Callable, Iterator, Mapping, Sequence
+from concurrent.futures import CancelledError, Future, ThreadPoolExecutor
 from contextlib import suppress
 from dataclasses import dataclass, replace
 from functools import cached_property
@@ -144,6 +145,9 @@ class VoskRecogniser:
         self._rejects = self.knows(UNKNOWN)
         self._note = Pieces(self._words)
         self._second_view = second_view
+        # The phrases that recognisers were made for, and those that are not used yet.
+        self._ready: tuple[str | None, deque[Future[vosk.KaldiRecognizer]]] = None, deque()
+        self._maker = ThreadPoolExecutor(1, "vosk-maker")
         self._grammars = Latest[PhraseGrammar](GRAMMARS_KEPT)  # by JSGF text
         self._what = Open()
         self._open: PhraseGrammar | None = None
@@ -177,12 +181,14 @@ class VoskRecogniser:
             grammar.jsgf(what), lambda: PhraseGrammar.of(what, self.knows, *[UNKNOWN] * self._rejects)
         )
         self._missing = self._open.missing and self._open.missing & grammar.words(what)
+        self.get_ready()
 
     def hear(self, audio: Audio) -> Utterance:
         """Recognise one utterance; the text is empty where nothing of the grammar was heard."""
         if self._what.dictation:
             return self._dictated(audio)
         heard = self.weigh(audio)
+        self.get_ready()
         if heard is None:
             return Utterance("", 0.0, self.name, audio)
         text, evidence, others, view = heard
@@ -241,6 +247,32 @@ class VoskRecogniser:
             hypotheses=hypotheses,
         )
 
+    def get_ready(self) -> None:
+        """Begin to make what the next utterance needs, in another thread; best called when nobody waits for it."""
+        phrases = self._open.phrases if self._open is not None else None
+        made_for, ready = self._ready
+        if phrases != made_for:
+            for needless in ready:
+                needless.cancel()
+            ready = deque()
+        while phrases is not None and len(ready) < (2 if self._second_view else 1):
+            ready.append(self._maker.submit(self._make, phrases))
+        self._ready = phrases, ready
+
+    def _recogniser(self, phrases: str) -> vosk.KaldiRecognizer:
+        """One that has heard nothing."""
+        made_for, ready = self._ready
+        if phrases == made_for:
+            with suppress(IndexError, CancelledError):
+                return ready.popleft().result()
+        return self._make(phrases)
+
+    def _make(self, phrases: str) -> vosk.KaldiRecognizer:
+        recogniser = vosk.KaldiRecognizer(self._model, RATE, phrases)
+        recogniser.SetWords(True)
+        recogniser.SetMaxAlternatives(HYPOTHESES)
+        return recogniser
+
     def _dictated(self, audio: Audio) -> Utterance:
         """The words of the whole model, which no phrases narrow; the confidence is the mean of theirs."""
         heard: list[HeardWord] = []
@@ -267,9 +299,7 @@ class VoskRecogniser:
 
     def _decode(self, phrases: str, samples: NDArray[np.int16]) -> list[_Hypothesis]:
         """What the engine takes for possible, likeliest first."""
-        recogniser = vosk.KaldiRecognizer(self._model, RATE, phrases)
-        recogniser.SetWords(True)
-        recogniser.SetMaxAlternatives(HYPOTHESES)
+        recogniser = self._recogniser(phrases)
         recogniser.AcceptWaveform(samples.tobytes())  # its opinion where the utterance ends is not asked for
         found = json.loads(recogniser.FinalResult())["alternatives"]
         most = max(each["confidence"] for each in found)

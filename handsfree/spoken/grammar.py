@@ -165,6 +165,16 @@ def sentence(what: Open, choose: random.Random) -> str:
     return " ".join(sample(tree(what), choose))
 
 
+def prepare(what: Open) -> None:
+    """Make what ``understand`` and ``rest`` need, which takes up to 0.2 s, before somebody waits for an answer."""
+    if not what.nothing and not what.dictation:
+        understand(_ANYTHING, what)
+        rest(_ANYTHING, what)
+
+
+_ANYTHING = "one"
+
+
 @lru_cache(maxsize=64)
 def _closed_parser(key: _Key) -> Parser | None:
     options = _closed(key.what, heard=False)

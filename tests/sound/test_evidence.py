@@ -7,7 +7,16 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from handsfree.sound.evidence import ACCEPT, TEXT_WEIGHTS, WEIGHTS, Evidence, TextEvidence
+from handsfree.session.doubt import Policy
+from handsfree.sound.evidence import (
+    ACCEPT,
+    JOINT_MARGIN_COUNTED,
+    TEXT_WEIGHTS,
+    WEIGHTS,
+    Evidence,
+    JointEvidence,
+    TextEvidence,
+)
 
 PLAIN = Evidence(ratio=0.5, pace=8.0, agreement=1.0, margin=80.0)
 EVIDENCE = st.builds(
@@ -54,6 +63,22 @@ def test_a_sentence_too_short_for_its_sound_is_less_sure(evidence: TextEvidence)
 def test_the_nearer_another_sentence_the_more_of_a_rival_it_is() -> None:
     assert TextEvidence.rivalry(-1.0) > TextEvidence.rivalry(-5.0)
     assert TextEvidence.rivalry(0.0) == 0.0
+
+
+@given(
+    most=st.floats(-20, 2),
+    less=st.floats(0, 20),
+    behind=st.floats(0, 15),
+    best=st.floats(-60, 2),
+)
+def test_a_sentence_that_is_not_asked_of_the_network_could_not_have_been_a_rival(
+    most: float, less: float, behind: float, best: float
+) -> None:
+    if not JointEvidence.matters(most, behind, best):
+        difference = JointEvidence.together(most - less, behind) - best
+        assert difference <= -JOINT_MARGIN_COUNTED + 1e-9
+        assert Policy().likely([("another", JointEvidence.rivalry(difference))]) == []
+    assert JointEvidence.matters(most, 0.0, most)  # what both find as likely as the best always is
 
 
 @pytest.mark.parametrize("name", ["ratio", "agreement", "margin"])
