@@ -69,7 +69,14 @@ class Apart:
     def hear(self, audio: Audio) -> Utterance:
         """Recognise one utterance. Raises RecogniserError, and what the engine raises."""
         bare = Audio(audio.samples, audio.start, lead=audio.lead)
-        utterance: Utterance = self._answer("hear", bare, PATIENCE_PER_SECOND * audio.seconds)
+        utterance: Utterance = self._answer("hear", bare, longer=PATIENCE_PER_SECOND * audio.seconds)
+        return replace(utterance, audio=audio)
+
+    def hear_again(self, audio: Audio, first: Utterance) -> Utterance:
+        """Recognise it with more effort. Raises RecogniserError, and what the engine raises."""
+        bare = Audio(audio.samples, audio.start, lead=audio.lead)
+        known = replace(first, audio=None)
+        utterance: Utterance = self._answer("hear_again", bare, known, longer=PATIENCE_PER_SECOND * audio.seconds)
         return replace(utterance, audio=audio)
 
     def close(self) -> None:
@@ -101,9 +108,9 @@ class Apart:
         except OSError:
             pass  # it has gone: whoever waits for the answer will see
 
-    def _answer(self, question: str, argument: object, longer: float = 0.0) -> Any:
+    def _answer(self, question: str, *arguments: object, longer: float = 0.0) -> Any:
         try:
-            return self._exchange(question, argument, PATIENCE + longer)
+            return self._exchange(question, arguments, PATIENCE + longer)
         except _GoneError as gone:
             if self._closed:
                 raise RecogniserError(f"the recogniser {self.name} has been closed") from None
@@ -111,14 +118,14 @@ class Apart:
         self._end()
         try:
             if question != "open" and self._what is not None:
-                self._exchange("open", self._what, PATIENCE)
-            return self._exchange(question, argument, PATIENCE + longer)
+                self._exchange("open", (self._what,), PATIENCE)
+            return self._exchange(question, arguments, PATIENCE + longer)
         except _GoneError as gone:
             raise RecogniserError(
                 f"the recogniser {self.name} {gone} again; choose another with --engine, or install it again"
             ) from None
 
-    def _exchange(self, question: str, argument: object, patience: float) -> Any:
+    def _exchange(self, question: str, arguments: tuple[object, ...], patience: float) -> Any:
         """One question and its answer. Raises ``_GoneError``, and what the engine raises."""
         process, hung = self._process or self._start(), threading.Event()
         self._process = process
@@ -131,7 +138,7 @@ class Apart:
         watchdog = threading.Timer(patience, kill)
         watchdog.start()
         try:
-            self._send(process, (question, argument))
+            self._send(process, (question, arguments))
             answer, missing = pickle.load(process.stdout)
         except (EOFError, OSError, pickle.UnpicklingError):
             raise _GoneError("did not answer" if hung.is_set() else "stopped") from None
@@ -156,14 +163,14 @@ def _serve(questions: BinaryIO, answers: BinaryIO) -> None:
         failed = error
     while True:
         try:
-            question, argument = pickle.load(questions)
+            question, arguments = pickle.load(questions)
         except EOFError:
             return  # the program has ended
         answer: object = failed
         missing: frozenset[str] = frozenset()
         if recogniser is not None:
             try:
-                answer = getattr(recogniser, question)(argument)
+                answer = getattr(recogniser, question)(*arguments)
                 missing = recogniser.missing_words
             except Exception as error:
                 answer = error
@@ -173,7 +180,7 @@ def _serve(questions: BinaryIO, answers: BinaryIO) -> None:
         answers.flush()
         # Now nobody waits for an answer, and somebody is told what to do.
         if question == "open":
-            prepare(argument)
+            prepare(*arguments)
         if not frozen:
             gc.collect()
             gc.freeze()  # to go through all of it again takes 0.05 s, in the middle of an answer

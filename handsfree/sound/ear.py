@@ -8,13 +8,15 @@ unit, or what was not heard surely where a reading is awaited. Silence of ENOUGH
 cannot go on: after "five point two ohms" nothing can be meant but that, after "five point two" a digit or a unit may
 follow. A_BREATH ends "twelve volts", which only "a c" or "d c" can change, and "five degrees Celsius", which "below
 zero" can. A note, which is free speech, ends by a silence of THINKING. The recogniser begins sooner still, in a thread
-of its own: by the time that silence has lasted long enough, it has mostly finished.
+of its own: by the time that silence has lasted long enough, it has mostly finished. What it is not sure of it looks at
+again while the silence that has to follow that lasts: whoever spoke waits no longer for it.
 """
 
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator
 from concurrent.futures import Future, ThreadPoolExecutor
+from dataclasses import dataclass
 from typing import NamedTuple
 
 import numpy as np
@@ -32,6 +34,7 @@ from handsfree.sound.endpoint import (
     Pause,
     Speech,
 )
+from handsfree.sound.evidence import ACCEPT
 from handsfree.sound.hum import taken_off
 from handsfree.sound.protocol import RATE, Audio, Recogniser, Utterance
 from handsfree.spoken.grammar import Rest, prepare, rest, understand
@@ -45,11 +48,22 @@ class Hearing(NamedTuple):
     utterance: Utterance
 
 
+WORTH_IT = 0.01  # confidence below which to look again would be in vain
+
 Also = Callable[..., None]  # called with samples and ``gap``, as ``Ear.feed`` is
 
 
 def nobody(samples: NDArray[np.int16], *, gap: bool) -> None:
     """For an ear alone."""
+
+
+@dataclass
+class _Begun:
+    """What an utterance may be the whole of, and what the recogniser makes of it: at first, and when asked again."""
+
+    speech: Speech
+    first: Future[Utterance]
+    again: Future[Utterance] | None = None
 
 
 class Ear:
@@ -73,7 +87,7 @@ class Ear:
         self._thread = ThreadPoolExecutor(1, "ear")
         self._what = Open()
         self._opened: Future[None] | None = None
-        self._begun: tuple[Speech, Future[Utterance]] | None = None
+        self._begun: _Begun | None = None
 
     @property
     def speaking(self) -> bool:
@@ -107,9 +121,11 @@ class Ear:
                         self._begin(speech)
                 case Pause(speech, lasted):
                     begun = self._begin(speech)
-                    if lasted >= ENOUGH and self._is_whole(begun.result(), lasted):
+                    if lasted >= ENOUGH and self._is_whole(self._latest(begun), lasted):
                         self._endpointer.end()
                         yield self._hearing(speech)
+                    elif lasted >= A_BREATH:
+                        self._look_again(begun)
                 case Speech():
                     yield self._hearing(moment)
 
@@ -138,16 +154,28 @@ class Ear:
         self._recogniser.open(what)
         prepare(what)
 
-    def _begin(self, speech: Speech) -> Future[Utterance]:
+    def _begin(self, speech: Speech) -> _Begun:
         """Recognise it in the ear's thread, unless that has begun already."""
         if self._begun is not None:
-            begun, hearing = self._begun
-            if np.array_equal(begun.samples, speech.samples):
-                return hearing
-            hearing.cancel()
-        hearing = self._thread.submit(self._hear, speech, self._opened)
-        self._begun = speech, hearing
-        return hearing
+            if np.array_equal(self._begun.speech.samples, speech.samples):
+                return self._begun
+            self._begun.first.cancel()
+            if self._begun.again is not None:
+                self._begun.again.cancel()
+        self._begun = _Begun(speech, self._thread.submit(self._hear, speech, self._opened))
+        return self._begun
+
+    def _look_again(self, begun: _Begun) -> None:
+        """Have the recogniser look again, unless it was sure, or has."""
+        first = begun.first.result()
+        unsure = first.confidence is not None and WORTH_IT <= first.confidence < ACCEPT
+        if begun.again is None and unsure and first.text:
+            begun.again = self._thread.submit(self._hear_again, begun.speech, first)
+
+    @staticmethod
+    def _latest(begun: _Begun) -> Utterance:
+        """What was made of it, waiting for the last look."""
+        return (begun.first if begun.again is None else begun.again).result()
 
     def _hear(self, speech: Speech, opened: Future[None] | None) -> Utterance:
         """What the thread does."""
@@ -155,10 +183,19 @@ class Ear:
             opened.result()  # raises what went wrong
         return self._recogniser.hear(taken_off(speech))
 
+    def _hear_again(self, speech: Speech, first: Utterance) -> Utterance:
+        """What the thread does where that was not sure."""
+        return self._recogniser.hear_again(taken_off(speech), first)
+
     def _hearing(self, speech: Speech) -> Hearing:
         # What was cut is not even tried: its words may be half of something else. Half a note is worth keeping.
-        nothing = Utterance("", None, self._recogniser.name)
-        utterance = nothing if speech.cut and not self._what.dictation else self._begin(speech).result()
+        if speech.cut and not self._what.dictation:
+            utterance = Utterance("", None, self._recogniser.name)
+        else:
+            begun = self._begin(speech)
+            if not self._what.dictation:
+                self._look_again(begun)
+            utterance = self._latest(begun)
         self._begun = None
         return Hearing(speech, utterance)
 
@@ -166,6 +203,6 @@ class Ear:
         sure = utterance.confidence is not None and utterance.confidence >= self._sure
         if not sure or not utterance.text:
             return False
-        if silence >= HANG:
-            return not isinstance(understand(utterance.text, self._what), Reading)
+        if silence >= HANG and not isinstance(understand(utterance.text, self._what), Reading):
+            return True
         return rest(utterance.text, self._what) <= (Rest.A_BREATH if silence >= A_BREATH else Rest.NOTHING)

@@ -14,16 +14,20 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass
 from pathlib import Path
 from statistics import fmean
 from typing import TYPE_CHECKING
+
+import numpy as np
+from numpy.typing import NDArray
 
 from handsfree.sound.denoise import denoised
 from handsfree.sound.engines import BOTH
 from handsfree.sound.evidence import JointEvidence, TextEvidence
 from handsfree.sound.moonshine import ALTERNATIVES, COMPARED, OUT_OF_SIGHT, MoonshineRecogniser, View, Weighed
 from handsfree.sound.protocol import Alternative, Audio, Utterance
-from handsfree.sound.views import averaged, share, words_of
+from handsfree.sound.views import averaged, share, slowed, words_of
 from handsfree.sound.vosk import PhraseView, VoskRecogniser
 from handsfree.spoken.grammar import Sense
 from handsfree.spoken.meaning import Open
@@ -33,6 +37,16 @@ if TYPE_CHECKING:
 
 UNWRITTEN = 12.0  # nats behind the likeliest, at most, for what the network gave up on the way or would not write
 PROPOSED = 6  # meanings that Vosk finds likely and the network is to weigh, for each view
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Looked:
+    """What was seen of the last utterance, should it be looked at again."""
+
+    audio: Audio
+    cleaned: NDArray[np.int16] | None
+    views: Sequence[View]
+    phrases: Sequence[PhraseView]
 
 
 class JointRecogniser:
@@ -50,6 +64,7 @@ class JointRecogniser:
         self._vosk = VoskRecogniser(model_folder)
         self._beside = ThreadPoolExecutor(1, "vosk")
         self._what = Open()
+        self._looked: _Looked | None = None
 
     @property
     def missing_words(self) -> frozenset[str]:
@@ -71,8 +86,22 @@ class JointRecogniser:
         self._vosk.get_ready()
         return heard
 
+    def hear_again(self, audio: Audio, first: Utterance) -> Utterance:
+        """Look at it as if it had been spoken more slowly too."""
+        looked = self._looked
+        if self._what.dictation or looked is None or not np.array_equal(looked.audio.samples, audio.samples):
+            return first
+        cleaned = denoised(audio) if looked.cleaned is None else looked.cleaned
+        views, phrases = list(looked.views), list(looked.phrases)
+        for samples in [cleaned] * (len(views) == 1) + [slowed(audio.samples), slowed(cleaned)]:
+            sounds = self._beside.submit(self._vosk.view, samples)
+            views.append(self._moonshine.view(samples))
+            phrases.append(sounds.result())
+        return self._moonshine.utterance(self._weighed(audio, views, phrases), self.name, audio)
+
     def weigh(self, audio: Audio) -> Weighed[JointEvidence] | Weighed[TextEvidence] | None:
         """The likeliest hearing, what speaks for it, and the others; None where nothing was heard."""
+        self._looked = None
         if not self._moonshine.listening or not len(audio.samples):
             return None
         if not self._vosk.listening:
@@ -87,9 +116,11 @@ class JointRecogniser:
         if views[0].plain and phrases[0].plain and views[0].best == phrases[0].best:
             sounds_cleaned.cancel()
             cleaned.cancel()
+            self._looked = _Looked(audio, None, views, phrases)
         else:
             views.append(self._moonshine.view(cleaned.result()))
             phrases.append(sounds_cleaned.result())
+            self._looked = _Looked(audio, cleaned.result(), views, phrases)
         return self._weighed(audio, views, phrases)
 
     def _weighed(

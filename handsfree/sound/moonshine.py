@@ -10,8 +10,8 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass
+from concurrent.futures import Future, ThreadPoolExecutor
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, TypeVar
 
 import numpy as np
@@ -27,7 +27,7 @@ from handsfree.sound.protocol import Alternative, Audio, Utterance
 from handsfree.sound.spelling import FIGURE_WORDS
 from handsfree.sound.sphinx import SphinxRecogniser
 from handsfree.sound.transformer import Heard, Network
-from handsfree.sound.views import Meanings, averaged, share, words_of
+from handsfree.sound.views import Meanings, averaged, share, slowed, words_of
 from handsfree.spoken import grammar
 from handsfree.spoken.automaton import Automaton, smallest
 from handsfree.spoken.confusable import neighbours
@@ -80,6 +80,7 @@ class MoonshineRecogniser:
         self._open: _Grammar | None = None
         self._missing: frozenset[str] = frozenset()
         self._note = Pieces(self._network.write)
+        self._looked: _Looked | None = None
 
     @property
     def missing_words(self) -> frozenset[str]:
@@ -130,8 +131,19 @@ class MoonshineRecogniser:
         sure = math.exp(sum(free.log for free in written) / sum(free.tokens for free in written))
         return Utterance(text, sure if text else 0.0, self.name, audio)
 
+    def hear_again(self, audio: Audio, first: Utterance) -> Utterance:
+        """Look at it as if it had been spoken more slowly too."""
+        looked = self._looked
+        if looked is None or not np.array_equal(looked.audio.samples, audio.samples):
+            return first
+        sounds = [audio.samples] if looked.cleaned is None else [audio.samples, looked.cleaned.result()]
+        missed = sounds[len(looked.views) :]
+        views = [*looked.views, *(self.view(samples) for samples in (*missed, *map(slowed, sounds)))]
+        return self.utterance(self._weighed(replace(looked, views=views, plain=False)), self.name, audio)
+
     def weigh(self, audio: Audio) -> Weighed[TextEvidence] | None:
         """The likeliest hearing, what speaks for it, and the others; None where nothing was heard."""
+        self._looked = None
         if self._open is None or not len(audio.samples):
             return None
         # The noise is taken off meanwhile, which takes about as long as one view and mostly turns out to be needless.
@@ -140,7 +152,11 @@ class MoonshineRecogniser:
         plain = views[0].plain
         if cleaned is not None and not plain:
             views.append(self.view(cleaned.result()))
-        views = [view for view in views if view.logs]
+        self._looked = _Looked(audio, cleaned, views, plain)
+        return self._weighed(self._looked)
+
+    def _weighed(self, looked: _Looked) -> Weighed[TextEvidence] | None:
+        views = [view for view in looked.views if view.logs]
         if not views:
             return None
         fits, texts = averaged(views), words_of(views)
@@ -150,8 +166,8 @@ class MoonshineRecogniser:
         fits |= dict.fromkeys(unseen, max(fits.values()) - OUT_OF_SIGHT) | self.forced(unseen, views)
         texts = near | texts
         logs = {meant: fits[meant] for meant in (*likeliest, *near)}
-        if not plain and len(logs) > 1 and self._second is not None:
-            clearest = audio.samples if cleaned is None else cleaned.result()
+        if not looked.plain and len(logs) > 1 and self._second is not None:
+            clearest = looked.audio.samples if looked.cleaned is None else looked.cleaned.result()
             behind = _behind(self._second, {meant: texts[meant] for meant in logs}, clearest)
             logs = {meant: log + TextEvidence.second_opinion(behind[meant]) for meant, log in logs.items()}
         best, *rest = sorted(logs, key=lambda meant: -logs[meant])
@@ -159,7 +175,7 @@ class MoonshineRecogniser:
             fit=fits[best],
             doubt=sum(view.doubt for view in views) / len(views),
             margin=logs[best] - logs[rest[0]] if rest else OUT_OF_SIGHT,
-            pace=audio.seconds / len(texts[best]),
+            pace=looked.audio.seconds / len(texts[best]),
             agreement=share(views, best),
         )
         told = [meant for number, meant in enumerate(rest) if number < ALTERNATIVES or meant in near]
@@ -267,6 +283,16 @@ class View(Meanings):
         """What the search gave up on the way is at least somewhat less likely than what it kept."""
         least = max(-OUT_OF_SIGHT, min(*self.logs.values(), max(self.logs.values()) - GIVEN_UP))
         return max(least, self.logs.get(meant, least))
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Looked:
+    """What was seen of the last utterance, should it be looked at again."""
+
+    audio: Audio
+    cleaned: Future[NDArray[np.int16]] | None  # the sound with its noise taken off
+    views: Sequence[View]
+    plain: bool  # there is no need of a second opinion
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -80,6 +80,12 @@ class Recogniser(Protocol):
     def hear(self, audio: Audio) -> Utterance:
         """Recognise one utterance with the grammar last opened."""
 
+    def hear_again(self, audio: Audio, first: Utterance) -> Utterance:
+        """The same utterance with more effort, ``first`` being what it was heard as, or that if there is no more to do.
+
+        Takes about as long again, and is for what would be asked about otherwise.
+        """
+
     @property
     def missing_words(self) -> frozenset[str]:
         """Words of the grammar last opened that this engine's model cannot hear."""

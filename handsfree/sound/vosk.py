@@ -195,6 +195,10 @@ class VoskRecogniser:
         confidence = evidence.confidence
         return Utterance(text, confidence, self.name, audio, others, words=tuple(view.words(text, confidence)))
 
+    def hear_again(self, audio: Audio, first: Utterance) -> Utterance:
+        """There is no more to do: it was looked at in all ways that help."""
+        return first
+
     def weigh(self, audio: Audio) -> tuple[str, PhraseEvidence, tuple[Alternative, ...], PhraseView] | None:
         """The likeliest hearing, what speaks for it, the others, and where it was heard; None where nothing was."""
         if not self.listening or not len(audio.samples):

@@ -40,3 +40,6 @@ class Fragile:
             case "hangs":
                 threading.Event().wait()
         raise ValueError("the clip is odd")
+
+    def hear_again(self, audio: Audio, first: Utterance) -> Utterance:
+        return Utterance(f"{first.text} again", 0.9, self.name, audio)

@@ -59,6 +59,15 @@ def test_it_hears_what_the_recogniser_hears_in_this_process() -> None:
     there.close()
 
 
+def test_it_looks_again_at_what_it_heard_there(fragile: Make) -> None:
+    recogniser, told = fragile("crashes", 0)
+    recogniser.open(WORDS)
+    again = recogniser.hear_again(CLIP, recogniser.hear(CLIP))
+    assert (again.text, again.confidence) == ("affirm negative again", 0.9)
+    assert again.audio is CLIP
+    assert told == []
+
+
 def test_the_missing_words_are_those_of_the_recogniser(fragile: Make) -> None:
     apart, _ = fragile("crashes", times=0)
     apart.open(WORDS)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -13,7 +14,7 @@ from virtual_card import in_room_noise
 from handsfree.sound.apart import Apart
 from handsfree.sound.audio import read
 from handsfree.sound.ear import Ear, Hearing
-from handsfree.sound.endpoint import A_BREATH, ENOUGH, HANG
+from handsfree.sound.endpoint import A_BREATH, ENOUGH, HANG, UNFINISHED
 from handsfree.sound.moonshine import MoonshineRecogniser
 from handsfree.sound.protocol import RATE, Audio, Recogniser, Utterance
 from handsfree.spoken.meaning import Expectation, Open, Quantity, Word
@@ -149,6 +150,9 @@ class Counting:
         self.asked.append(audio.seconds)
         return self._recogniser.hear(audio)
 
+    def hear_again(self, audio: Audio, first: Utterance) -> Utterance:
+        return self._recogniser.hear_again(audio, first)
+
     @property
     def missing_words(self) -> frozenset[str]:
         return self._recogniser.missing_words
@@ -160,6 +164,47 @@ def test_an_utterance_is_recognised_once_however_it_ends(recogniser: MoonshineRe
     assert len(counting.asked) == 2
     assert len(heard(said(1.0, "five", 0.5, "point_two_ohms", 1.5), counting)) == 1
     assert len(counting.asked) == 4  # once for what was said before the pause
+
+
+class Doubtful(Counting):
+    """A recogniser that is as sure as it is told to be, at first and when it looks again."""
+
+    def __init__(self, recogniser: Recogniser, first: float, again: float) -> None:
+        super().__init__(recogniser)
+        self._first, self._again = first, again
+        self.looked_again: list[tuple[float, str]] = []
+
+    def hear(self, audio: Audio) -> Utterance:
+        return replace(super().hear(audio), confidence=self._first)
+
+    def hear_again(self, audio: Audio, first: Utterance) -> Utterance:
+        self.looked_again.append((audio.seconds, first.text))
+        return replace(first, confidence=self._again)
+
+
+def test_what_was_not_heard_surely_is_looked_at_again_and_once(recogniser: MoonshineRecogniser) -> None:
+    doubtful = Doubtful(recogniser, 0.3, 0.8)
+    (hearing,) = heard(said(1.0, "fifteen_ohms", 3.0), doubtful)
+    assert (hearing.utterance.text, hearing.utterance.confidence) == ("fifteen ohms", 0.8)
+    assert doubtful.looked_again == [(doubtful.asked[0], "fifteen ohms")]
+    assert len(doubtful.asked) == 1
+
+
+@pytest.mark.parametrize("first", [0.001, 0.9])
+def test_what_was_heard_surely_and_what_was_hardly_speech_is_not_looked_at_again(
+    recogniser: MoonshineRecogniser, first: float
+) -> None:
+    doubtful = Doubtful(recogniser, first, 0.8)
+    (hearing,) = heard(said(1.0, "fifteen_ohms", 3.0), doubtful)
+    assert hearing.utterance.confidence == first
+    assert doubtful.looked_again == []
+
+
+def test_what_is_sure_at_the_second_look_ends_sooner_than_what_is_not(recogniser: MoonshineRecogniser) -> None:
+    audio = said(1.0, "fifteen_ohms", 3.0)
+    ((_, sooner),) = ends(audio, Doubtful(recogniser, 0.3, 0.8))
+    ((_, later),) = ends(audio, Doubtful(recogniser, 0.3, 0.4))
+    assert later - sooner == pytest.approx(UNFINISHED - HANG, abs=2 * BLOCK / RATE)
 
 
 def test_a_cut_utterance_is_not_even_tried(recogniser: MoonshineRecogniser) -> None:
@@ -194,6 +239,9 @@ class Keeps:
     def hear(self, audio: Audio) -> Utterance:
         self.kept.append(audio)
         return Utterance("", 0.0, self.name)
+
+    def hear_again(self, audio: Audio, first: Utterance) -> Utterance:
+        raise AssertionError("there is nothing to look at again where nothing was heard")
 
 
 def test_the_recogniser_gets_an_utterance_without_the_hum_around_it_and_the_record_gets_it_as_it_was() -> None:

@@ -53,6 +53,36 @@ def test_beside_a_compressor_a_reading_is_heard_or_asked_again_and_never_taken_f
     assert utterance.confidence >= ACCEPT or level < 20
 
 
+@pytest.mark.parametrize("name", READINGS)
+@pytest.mark.parametrize("level", [5.0, 0.0, -5.0])
+def test_what_is_looked_at_again_is_never_taken_for_another_reading(
+    both: JointRecogniser, name: str, level: float
+) -> None:
+    audio = in_hum(clip(name), level)
+    both.open(OHMS)
+    again = both.hear_again(audio, both.hear(audio))
+    assert again.engine == both.name
+    assert again.confidence is not None
+    if again.confidence >= ACCEPT:
+        assert getattr(grammar.understand(again.text, OHMS), "value", None) == READINGS[name]
+
+
+def test_a_plain_hearing_is_as_plain_when_it_is_looked_at_again(both: JointRecogniser) -> None:
+    both.open(OHMS)
+    audio = clip("five_point_two_ohms")
+    first = both.hear(audio)
+    again = both.hear_again(audio, first)
+    assert again.text == first.text
+    assert (again.confidence or 0.0) >= ACCEPT
+
+
+def test_only_the_last_utterance_is_looked_at_again(both: JointRecogniser) -> None:
+    both.open(OHMS)
+    first = both.hear(clip("five_point_two_ohms"))
+    both.hear(clip("fifteen_ohms"))
+    assert both.hear_again(clip("five_point_two_ohms"), first) is first
+
+
 def test_a_hesitation_which_the_network_leaves_out_is_heard_by_the_other(both: JointRecogniser) -> None:
     both.open(OHMS)
     utterance = both.hear(clip("eight_uh_six_ohms"))
