@@ -7,7 +7,7 @@ still be read is shown beside it.
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
+from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence, Set
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from decimal import Decimal, InvalidOperation
@@ -161,6 +161,7 @@ class Line:
     clip: Clip | None = None
     note: str = ""  # the note that plays this line's clip
     number: int = 0  # of the entry
+    remark: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -419,7 +420,7 @@ def _page(folder: Path, contents: Contents, embed: bool, problems: Sequence[Prob
         counts=visit.counts(entries),
         observed=tuple(_observed(entries)),
         refusals=tuple(_refusals(entries)),
-        cautions=tuple(_cautions(entries)),
+        cautions=tuple(_cautions(entries, _left_off(entries))),
         energy=_energy(entries),
         off=visit.ledger(entries, notes),
         transcript=tuple(_transcript(folder, entries, embed, notes)),
@@ -846,16 +847,34 @@ def _observed(entries: Sequence[Entry]) -> Iterator[EventRow]:
             yield EventRow(entry.time, asked.get(step, ""), step, entry_text(entry.data, "text"), again)
 
 
-def _cautions(entries: Iterable[Entry]) -> Iterator[EventRow]:
+_NOT_TO_ITS_END = "not to its end: somebody spoke into it"
+
+
+def _left_off(entries: Iterable[Entry]) -> frozenset[int]:
+    """The numbers of what was said that was not spoken to its end, since somebody spoke into it."""
+    last, found = dict[str, int](), set[int]()
     for entry in entries:
+        if entry.kind is Mark.SAID:
+            last[entry_text(entry.data, "text")] = entry.n
+        elif entry.kind is Mark.HEARD:
+            texts = entry.data.get("left_off")
+            for text in texts if isinstance(texts, list) else ():
+                if isinstance(text, str) and text in last:
+                    found.add(last[text])
+    return frozenset(found)
+
+
+def _cautions(entries: Sequence[Entry], left_off: Set[int]) -> Iterator[EventRow]:
+    for entry in entries:
+        why = _NOT_TO_ITS_END if entry.n in left_off else ""
         if entry.kind is Mark.SAID and entry.data.get("about") == "caution":
             text = entry_text(entry.data, "text")
             word, _, rest = text.partition(" ")
             signal = word.strip(".,:;!").lower()
             if signal in set(Signal):
-                yield EventRow(entry.time, signal, entry_text(entry.data, "step"), rest)
+                yield EventRow(entry.time, signal, entry_text(entry.data, "step"), rest, why)
             else:
-                yield EventRow(entry.time, "", entry_text(entry.data, "step"), text)
+                yield EventRow(entry.time, "", entry_text(entry.data, "step"), text, why)
 
 
 def _energy(entries: Iterable[Entry]) -> tuple[tuple[str, tuple[tuple[datetime, str], ...]], ...]:
@@ -870,14 +889,15 @@ def _energy(entries: Iterable[Entry]) -> tuple[tuple[str, tuple[tuple[datetime, 
 
 def _transcript(folder: Path, entries: Sequence[Entry], embed: bool, notes: Sequence[Note]) -> Iterator[Passage]:
     played = {note.clip.name: note.id for note in notes if note.clip}
-    step, lines, begun = "", list[Line](), entries[0].time
+    step, lines, begun, left_off = "", list[Line](), entries[0].time, _left_off(entries)
     for entry in entries:
         if entry.kind is Mark.ENTERED:
             if lines:
                 yield Passage(step, _spent(entry.time - begun), tuple(lines))
             step, lines, begun = entry_text(entry.data, "step"), [], entry.time
         elif line := _line(folder, entry, embed, played):
-            lines.append(replace(line, number=entry.n))
+            remark = _NOT_TO_ITS_END if entry.n in left_off else ""
+            lines.append(replace(line, number=entry.n, remark=remark))
     if lines:
         yield Passage(step, _spent(entries[-1].time - begun), tuple(lines))
 

@@ -1964,6 +1964,8 @@ def _heard_data(event: Heard) -> dict[str, object]:
         data["reception"] = asdict(event.reception)
     if event.early:
         data["early"] = True
+    if event.left_off:
+        data["left_off"] = list(event.left_off)
     return data
 
 

@@ -168,7 +168,8 @@ class Ear:
     def _look_again(self, begun: _Begun) -> None:
         """Have the recogniser look again, unless it was sure, or has."""
         first = begun.first.result()
-        unsure = first.confidence is not None and WORTH_IT <= first.confidence < ACCEPT
+        enough = self._sure if self._sure <= 1 else ACCEPT  # above 1, nothing is to end but by silence
+        unsure = first.confidence is not None and WORTH_IT <= first.confidence < enough
         if begun.again is None and unsure and first.text:
             begun.again = self._thread.submit(self._hear_again, begun.speech, first)
 

@@ -12,7 +12,7 @@ import re
 from collections import deque
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager, suppress
-from dataclasses import asdict
+from dataclasses import asdict, replace
 from datetime import datetime, timedelta
 from pathlib import Path
 
@@ -97,6 +97,7 @@ class Conversation:
         self._unspoken = 0  # prompts in a row that the voice could not speak
         self._said: list[Say] = []  # the last answer
         self._cut_off: list[Say] = []  # an answer that somebody spoke into
+        self._left_off: tuple[str, ...] = ()  # what of it was not spoken to its end
 
     @property
     def over(self) -> bool:
@@ -288,11 +289,14 @@ class Conversation:
         """Cuts off what is being spoken."""
         if self._voice.speaking:
             self._cut_off = self._said
+            texts = tuple(act.text for act in self._said)
+            saying = self._voice.saying
+            self._left_off = texts[texts.index(saying) :] if saying in texts else texts
         self._voice.stop()
 
     def resume(self) -> None:
         """Says again from its beginning what was cut off, if nothing has been answered since."""
-        again, self._cut_off = self._cut_off, []
+        again, self._cut_off, self._left_off = self._cut_off, [], ()
         for said in again:
             self._say(said)
 
@@ -313,7 +317,9 @@ class Conversation:
             told = f"The record cannot be written: {error.reason}. What was said is not taken. Free space, then say it"
             self.handle(Fault(time, f"{told} again."))
             return
-        self.handle(heard(utterance, time, clip=clip, digest=digest, speech=speech, received=received, early=early))
+        left_off, self._left_off = self._left_off, ()
+        event = heard(utterance, time, clip=clip, digest=digest, speech=speech, received=received, early=early)
+        self.handle(replace(event, left_off=left_off))
 
 
 def _times(number: int) -> str:

@@ -467,6 +467,38 @@ def test_the_cautions_that_were_spoken_stand_with_their_signal_words(finished: P
     assert rows(table)[2][1:] == ["danger A charged capacitor can kill. Do not touch its terminals.", "discharge"]
 
 
+@pytest.mark.parametrize(
+    ("left_off", "told"),
+    [
+        (["The title.", "Danger. It is live.", "Lift the cover."], [False, True]),
+        (["Lift the cover."], [False, False]),
+        (None, [False, False]),
+        ({"text": "Danger. It is live."}, [False, False]),
+        ([{"text": "Danger. It is live."}, 7], [False, False]),
+    ],
+)
+def test_a_caution_that_was_spoken_into_is_not_said_to_have_been_heard_out(
+    left_off: object, told: list[bool], tmp_path: Path
+) -> None:
+    def said(text: str, about: str) -> tuple[Mark, dict[str, Any]]:
+        return Mark.SAID, {"text": text, "about": about, "step": "cover"}
+
+    heard = {"text": "done", "confidence": 0.9} | ({} if left_off is None else {"left_off": left_off})
+    folder = written(
+        tmp_path / "session",
+        said("Danger. It is live.", "caution"),  # heard out the first time
+        (Mark.HEARD, {"text": "say again", "confidence": 0.9}),
+        said("Danger. It is live.", "caution"),
+        said("Lift the cover.", "instruction"),
+        (Mark.HEARD, heard),
+    )
+    root = page(folder)
+    (table,) = section(root, "cautions").all("table")
+    assert ["not to its end" in row[1] for row in rows(table)] == told
+    lines = section(root, "transcript").all("tr", class_="handsfree")
+    assert ["not to its end" in line.text for line in lines[:2]] == told
+
+
 def test_the_transcript_has_each_line_with_who_said_it_its_confidence_and_its_clip(finished: Path) -> None:
     transcript = section(page(finished), "transcript")
     heard = transcript.all("tr", class_="technician")

@@ -600,6 +600,12 @@ def test_with_a_headset_speech_cuts_the_prompt_off(sound_card: SoundCard, proced
     assert stops - banged < 0.3 * RATE
     assert min(sure, sure_too) > 0.8
     assert then - (before + half) == pytest.approx(0, abs=0.03 * RATE)  # what is too quiet to see is between them
+    # What nobody could hear any more is on record: the prompt that was cut, and those behind it.
+    said = [each["text"] for each in data(entries, Mark.SAID)]
+    (left_off,) = (each["left_off"] for each in data(entries, Mark.HEARD))
+    opening = said[: said.index("Measure the seal heater.") + 1]
+    assert left_off == opening[opening.index(left_off[0]) :]
+    assert verify(folder) == []
     assert understood(entries) == [True]
     assert taken(entries) == TAKEN[:1]
 
