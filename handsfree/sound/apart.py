@@ -179,7 +179,7 @@ def _serve(questions: BinaryIO, answers: BinaryIO) -> None:
         pickle.dump((answer, missing), answers)
         answers.flush()
         # Now nobody waits for an answer, and somebody is told what to do.
-        if question == "open":
+        if question == "open" and not isinstance(answer, Exception):
             prepare(*arguments)
         if not frozen:
             gc.collect()

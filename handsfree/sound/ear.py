@@ -9,7 +9,7 @@ cannot go on: after "five point two ohms" nothing can be meant but that, after "
 follow. A_BREATH ends "twelve volts", which only "a c" or "d c" can change, and "five degrees Celsius", which "below
 zero" can. A note, which is free speech, ends by a silence of THINKING. The recogniser begins sooner still, in a thread
 of its own: by the time that silence has lasted long enough, it has mostly finished. What it is not sure of it looks at
-again while the silence that has to follow that lasts: whoever spoke waits no longer for it.
+again while the silence that has to follow that lasts, which is mostly long enough for it.
 """
 
 from __future__ import annotations
@@ -185,8 +185,11 @@ class Ear:
         return self._recogniser.hear(taken_off(speech))
 
     def _hear_again(self, speech: Speech, first: Utterance) -> Utterance:
-        """What the thread does where that was not sure."""
-        return self._recogniser.hear_again(taken_off(speech), first)
+        """What the thread does where that was not sure. What was heard stands, whatever becomes of the second look."""
+        try:
+            return self._recogniser.hear_again(taken_off(speech), first)
+        except Exception:  # a recogniser that cannot go on says so when it hears the next utterance
+            return first
 
     def _hearing(self, speech: Speech) -> Hearing:
         # What was cut is not even tried: its words may be half of something else. Half a note is worth keeping.

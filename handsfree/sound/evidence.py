@@ -96,9 +96,11 @@ class JointEvidence:
     doubt: float  # of the free text, by token: 0 is sure
     margin: float  # by which the sentence is likelier, by both, than the nearest that means something else
     pace: float  # seconds of sound for each letter of the sentence
-    agreement: float  # share of the views of the sound (as it is, denoised) in which the network understood this
+    agreement: (
+        float  # share of the views of the sound (as it is, denoised, slowed) in which the network understood this
+    )
     raw: float  # by which the likeliest words of any kind are ahead of the sentence, by Vosk, in the sound as it is
-    cleaned: float  # the same, denoised
+    cleaned: float  # the same in the last view: denoised, and slowed where it is looked at again
     favoured: float  # share of the views in which this meaning was the likeliest of the grammar's, by Vosk
 
     @property
@@ -223,6 +225,16 @@ TEXT_BIAS = -0.410
 
 def _confidence(bias: float, weights: Sequence[float], measures: Sequence[float]) -> float:
     return logistic(bias + sum(weight * value for weight, value in zip(weights, measures, strict=True)))
+
+
+# Of the tuning set in hum at 10 and 5 dB and beside a fan, 17 right hearings and 1 wrong one had at least 0.5 when they
+# were looked at again; 12 and none had 0.6.
+AT_SECOND_LOOK = 0.6
+
+
+def at_second_look(confidence: float) -> float:
+    """What was not sure at first must be surer than others to be taken: AT_SECOND_LOOK counts as ACCEPT."""
+    return logistic(log_odds(confidence) - log_odds(AT_SECOND_LOOK) + log_odds(ACCEPT))
 
 
 def log_odds(probability: float) -> float:

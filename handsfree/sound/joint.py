@@ -73,7 +73,7 @@ class JointRecogniser:
 
     def open(self, what: Open) -> None:
         """Narrow both grammars."""
-        self._what = what
+        self._what, self._looked = what, None
         self._moonshine.open(what)
         if not what.dictation:
             self._vosk.open(what)
@@ -97,7 +97,9 @@ class JointRecogniser:
             sounds = self._beside.submit(self._vosk.view, samples)
             views.append(self._moonshine.view(samples))
             phrases.append(sounds.result())
-        return self._moonshine.utterance(self._weighed(audio, views, phrases), self.name, audio)
+        heard = self._moonshine.utterance(self._weighed(audio, views, phrases), self.name, audio, again=True)
+        self._vosk.get_ready()
+        return heard
 
     def weigh(self, audio: Audio) -> Weighed[JointEvidence] | Weighed[TextEvidence] | None:
         """The likeliest hearing, what speaks for it, and the others; None where nothing was heard."""

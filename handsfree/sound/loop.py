@@ -172,7 +172,7 @@ class Conversation:
         if said:
             owed = self._cut_off if self._owes(event, acts) else []
             self._cut_off = [act for act in owed if act.about in _SAID_AGAIN]
-            self._said = [*said, *self._cut_off]
+            self._said = [*self._unsaid, *said, *self._cut_off]
         before, after = _tones(event, acts)
         if before is not None and not (said and said[0].about == "caution"):  # which has a tone of its own
             self._voice.tone(before)
@@ -288,11 +288,24 @@ class Conversation:
     def hush(self) -> None:
         """Cuts off what is being spoken."""
         if self._voice.speaking:
-            self._cut_off = self._said
-            texts = tuple(act.text for act in self._said)
-            saying = self._voice.saying
-            self._left_off = texts[texts.index(saying) :] if saying in texts else texts
+            self._cut_off = self._unsaid
+            self._left_off = tuple(act.text for act in self._cut_off)
         self._voice.stop()
+
+    @property
+    def _unsaid(self) -> list[Say]:
+        """What of the last answer is being spoken, or waits to be."""
+        if not self._voice.speaking:
+            return []
+        texts, saying = [act.text for act in self._said], self._voice.saying
+        if saying and saying not in texts:  # it is no answer
+            return []
+        return self._said[texts.index(saying) if saying else 0 :]
+
+    def end(self, time: datetime, why: str) -> None:
+        """The input ends, in the middle of a prompt or not."""
+        self.hush()
+        self.handle(Ended(time, why, self._left_off))
 
     def resume(self) -> None:
         """Says again from its beginning what was cut off, if nothing has been answered since."""
@@ -607,11 +620,8 @@ def _ended(conversation: Conversation, clock: Clock) -> Iterator[None]:
         try:
             yield
         except (KeyboardInterrupt, DeviceError, RecogniserError, OSError) as error:
-            conversation.hush()
-            with suppress(
-                OSError
-            ):  # a screen that has gone cannot show this either; it is on record before it is shown
-                conversation.handle(Ended(clock.now(), str(error) or "interrupted"))
+            with suppress(OSError):  # a screen that has gone cannot show this either; it is on record before that
+                conversation.end(clock.now(), str(error) or "interrupted")
             conversation.close()
             raise
     except DiskError as error:

@@ -21,7 +21,7 @@ from handsfree.sound.beam import BEAM, BEHIND, Net, score, search, together
 from handsfree.sound.denoise import denoised
 from handsfree.sound.dictation import Pieces, words
 from handsfree.sound.engines import MOONSHINE, network_folder
-from handsfree.sound.evidence import JointEvidence, TextEvidence
+from handsfree.sound.evidence import JointEvidence, TextEvidence, at_second_look
 from handsfree.sound.latest import Latest
 from handsfree.sound.protocol import Alternative, Audio, Utterance
 from handsfree.sound.spelling import FIGURE_WORDS
@@ -96,7 +96,7 @@ class MoonshineRecogniser:
         """Narrow the grammar."""
         if what == self._what:
             return
-        self._what = what
+        self._what, self._looked = what, None
         if what.dictation:
             self._open, self._missing = None, frozenset()
             return
@@ -112,13 +112,18 @@ class MoonshineRecogniser:
         return self.utterance(self.weigh(audio), self.name, audio)
 
     def utterance(
-        self, weighed: Weighed[TextEvidence] | Weighed[JointEvidence] | None, engine: str, audio: Audio
+        self,
+        weighed: Weighed[TextEvidence] | Weighed[JointEvidence] | None,
+        engine: str,
+        audio: Audio,
+        *,
+        again: bool = False,
     ) -> Utterance:
-        """What was weighed, as far as it is to be trusted of this speaker."""
+        """What was weighed, ``again`` or for the first time, as far as it is to be trusted of this speaker."""
         if weighed is None:
             return Utterance("", 0.0, engine, audio)
         text, evidence, others = weighed
-        confidence = evidence.confidence
+        confidence = at_second_look(evidence.confidence) if again else evidence.confidence
         return Utterance(
             text, confidence if self._speaker is None else self._speaker.trust(confidence), engine, audio, others
         )
@@ -139,7 +144,7 @@ class MoonshineRecogniser:
         sounds = [audio.samples] if looked.cleaned is None else [audio.samples, looked.cleaned.result()]
         missed = sounds[len(looked.views) :]
         views = [*looked.views, *(self.view(samples) for samples in (*missed, *map(slowed, sounds)))]
-        return self.utterance(self._weighed(replace(looked, views=views, plain=False)), self.name, audio)
+        return self.utterance(self._weighed(replace(looked, views=views, plain=False)), self.name, audio, again=True)
 
     def weigh(self, audio: Audio) -> Weighed[TextEvidence] | None:
         """The likeliest hearing, what speaks for it, and the others; None where nothing was heard."""

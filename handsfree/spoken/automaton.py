@@ -1,9 +1,9 @@
 """A grammar tree as the smallest automaton that accepts the same sentences.
 
 PocketSphinx turns JSGF into an automaton by copying every rule wherever it is used, which makes tens of thousands of
-arcs of a number grammar and decodes slower than real time. The smallest one has hundreds. The one rule: a tree has no
-recursion, so its automaton has no loops; it is built from the ends of the sentences backwards, and states with the same
-future are one state from the first.
+arcs of a number grammar and decodes slower than real time. The smallest one has hundreds of states. The one rule: a
+tree has no recursion, so its automaton has no loops; it is built from the ends of the sentences backwards, and states
+with the same future are one state from the first.
 """
 
 from __future__ import annotations
@@ -21,7 +21,9 @@ Ways = tuple[tuple[tuple[str, ...], int], ...]  # words that lead to a state, an
 @dataclass(frozen=True)
 class Automaton:
     """States are numbers, ``ways`` says where words lead from each. The first is the start; nothing follows ``final``,
-    one of the ``ends``. Two that accept the same sentences, as ``smallest`` makes them, are equal.
+    one of the ``ends`` where there is any sentence.
+
+    Two that accept the same sentences, as ``smallest`` makes them, are equal.
     """
 
     ways: tuple[Ways, ...]

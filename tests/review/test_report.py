@@ -494,9 +494,9 @@ def test_a_caution_that_was_spoken_into_is_not_said_to_have_been_heard_out(
     )
     root = page(folder)
     (table,) = section(root, "cautions").all("table")
-    assert ["not to its end" in row[1] for row in rows(table)] == told
+    assert ["broken off before its end" in row[1] for row in rows(table)] == told
     lines = section(root, "transcript").all("tr", class_="handsfree")
-    assert ["not to its end" in line.text for line in lines[:2]] == told
+    assert ["broken off before its end" in line.text for line in lines[:2]] == told
 
 
 def test_the_transcript_has_each_line_with_who_said_it_its_confidence_and_its_clip(finished: Path) -> None:

@@ -16,6 +16,7 @@ from handsfree.sound.evidence import (
     Evidence,
     JointEvidence,
     TextEvidence,
+    at_second_look,
 )
 
 PLAIN = Evidence(ratio=0.5, pace=8.0, agreement=1.0, margin=80.0)
@@ -63,6 +64,13 @@ def test_a_sentence_too_short_for_its_sound_is_less_sure(evidence: TextEvidence)
 def test_the_nearer_another_sentence_the_more_of_a_rival_it_is() -> None:
     assert TextEvidence.rivalry(-1.0) > TextEvidence.rivalry(-5.0)
     assert TextEvidence.rivalry(0.0) == 0.0
+
+
+@given(confidence=st.floats(0, 1), more=st.floats(0, 1))
+def test_what_is_looked_at_again_must_be_surer(confidence: float, more: float) -> None:
+    assert at_second_look(confidence) <= confidence + 1e-6
+    assert at_second_look(min(1.0, confidence + more)) >= at_second_look(confidence)
+    assert (at_second_look(confidence) >= ACCEPT) == (confidence >= 0.6) or confidence == pytest.approx(0.6)
 
 
 @given(
