@@ -851,12 +851,12 @@ _NOT_TO_ITS_END = "broken off before its end"
 
 
 def _left_off(entries: Iterable[Entry]) -> frozenset[int]:
-    """The numbers of what was said that was not spoken to its end, then."""
+    """The numbers of what was said that was not spoken to its end, since somebody spoke into it."""
     last, found = dict[str, int](), set[int]()
     for entry in entries:
         if entry.kind is Mark.SAID:
             last[entry_text(entry.data, "text")] = entry.n
-        elif entry.kind in (Mark.HEARD, Mark.ENDED):
+        elif entry.kind is Mark.HEARD:
             texts = entry.data.get("left_off")
             for text in texts if isinstance(texts, list) else ():
                 if isinstance(text, str) and text in last:

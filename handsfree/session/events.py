@@ -25,7 +25,7 @@ class Mark(StrEnum):
     #                   left_off: [text], left out where nothing was}
     FAULT = "fault"  # {what}
     DUE = "due"  # {step}: the time has come for the next readings of a watch
-    ENDED = "ended"  # {why, left_off: [text], left out where nothing was}: the input ended
+    ENDED = "ended"  # {why}: the input ended
     REOPENED = "reopened"  # {handsfree, settings: {...}, set_aside: [{name, bytes, sha256}]}: a session that was left
     #                        goes on; set_aside are files beside the journal, each a piece of a line that was torn
 
@@ -135,14 +135,10 @@ class Due:
 
 @dataclass(frozen=True, slots=True)
 class Ended:
-    """The input ended: the file is over, the terminal was closed, the technician stopped the program.
-
-    ``left_off`` are the prompts that were not spoken to their end because of it.
-    """
+    """The input ended: the file is over, the terminal was closed, the technician stopped the program."""
 
     time: datetime
     why: str
-    left_off: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)

@@ -395,7 +395,7 @@ class Session:
                 self._record(Mark.DUE, {"step": self._at})
                 self._come_due(now)
             case Ended():
-                self._record(Mark.ENDED, {"why": event.why} | _left_off(event))
+                self._record(Mark.ENDED, {"why": event.why})
                 self._deviate("ended early", event.why)
                 self._close("stopped")
             case Reopened():
@@ -1964,11 +1964,9 @@ def _heard_data(event: Heard) -> dict[str, object]:
         data["reception"] = asdict(event.reception)
     if event.early:
         data["early"] = True
-    return data | _left_off(event)
-
-
-def _left_off(event: Heard | Ended) -> dict[str, object]:
-    return {"left_off": list(event.left_off)} if event.left_off else {}
+    if event.left_off:
+        data["left_off"] = list(event.left_off)
+    return data
 
 
 def _verdict(verdict: Verdict | None) -> str | None:

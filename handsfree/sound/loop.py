@@ -302,11 +302,6 @@ class Conversation:
             return []
         return self._said[texts.index(saying) if saying else 0 :]
 
-    def end(self, time: datetime, why: str) -> None:
-        """The input ends, in the middle of a prompt or not."""
-        self.hush()
-        self.handle(Ended(time, why, self._left_off))
-
     def resume(self) -> None:
         """Says again from its beginning what was cut off, if nothing has been answered since."""
         again, self._cut_off, self._left_off = self._cut_off, [], ()
@@ -620,8 +615,9 @@ def _ended(conversation: Conversation, clock: Clock) -> Iterator[None]:
         try:
             yield
         except (KeyboardInterrupt, DeviceError, RecogniserError, OSError) as error:
+            conversation.hush()
             with suppress(OSError):  # a screen that has gone cannot show this either; it is on record before that
-                conversation.end(clock.now(), str(error) or "interrupted")
+                conversation.handle(Ended(clock.now(), str(error) or "interrupted"))
             conversation.close()
             raise
     except DiskError as error:

@@ -477,20 +477,20 @@ def test_the_cautions_that_were_spoken_stand_with_their_signal_words(finished: P
         ([{"text": "Danger. It is live."}, 7], [False, False]),
     ],
 )
-def test_a_caution_that_was_spoken_into_is_not_said_to_have_been_heard_out(
+def test_a_caution_that_was_broken_off_is_not_said_to_have_been_heard_out(
     left_off: object, told: list[bool], tmp_path: Path
 ) -> None:
     def said(text: str, about: str) -> tuple[Mark, dict[str, Any]]:
         return Mark.SAID, {"text": text, "about": about, "step": "cover"}
 
-    heard = {"text": "done", "confidence": 0.9} | ({} if left_off is None else {"left_off": left_off})
+    then = {"text": "done", "confidence": 0.9} | ({} if left_off is None else {"left_off": left_off})
     folder = written(
         tmp_path / "session",
         said("Danger. It is live.", "caution"),  # heard out the first time
         (Mark.HEARD, {"text": "say again", "confidence": 0.9}),
         said("Danger. It is live.", "caution"),
         said("Lift the cover.", "instruction"),
-        (Mark.HEARD, heard),
+        (Mark.HEARD, then),
     )
     root = page(folder)
     (table,) = section(root, "cautions").all("table")
