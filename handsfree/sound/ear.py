@@ -107,7 +107,7 @@ class Ear:
             self._endpointer.expect(hang=THINKING, longest=LONGEST_NOTE)
         else:
             self._endpointer.expect(hang=HANG if what.reading is None else self._unfinished, longest=LONGEST)
-        self._opened = self._thread.submit(self._open, what)
+        self._opened = self._thread.submit(self._recogniser.open, what)
 
     def feed(self, samples: NDArray[np.int16], *, gap: bool = False) -> Iterator[Hearing]:
         """The utterances that end within these samples. Each may be answered, and another grammar opened, before the
@@ -149,11 +149,6 @@ class Ear:
         """Let the thread go; the recogniser may be used elsewhere afterwards."""
         self._thread.shutdown(cancel_futures=True)
 
-    def _open(self, what: Open) -> None:
-        """What the thread does while nobody speaks yet."""
-        self._recogniser.open(what)
-        prepare(what)
-
     def _begin(self, speech: Speech) -> _Begun:
         """Recognise it in the ear's thread, unless that has begun already."""
         if self._begun is not None:
@@ -163,6 +158,7 @@ class Ear:
             if self._begun.again is not None:
                 self._begun.again.cancel()
         self._begun = _Begun(speech, self._thread.submit(self._hear, speech, self._opened))
+        prepare(self._what)  # meanwhile; at ``open`` it would be in the way of the prompt that is spoken then
         return self._begun
 
     def _look_again(self, begun: _Begun) -> None:
