@@ -210,8 +210,8 @@ JOINT_RIVALRY = 15 / 12
 # Nats. Nearer than that to another meaning were 2 of the 19 hearings of the tuning set that were taken and wrong, and
 # 8 of the 2401 that were taken and right.
 JOINT_CLOSE = 5.0
-# Nats. None of the 986 hearings of the tuning set that were taken and right, in hum at 10 and 5 dB and beside a fan, was
-# so far behind what the network would rather hear (7.2 at most): it costs next to nothing to ask.
+# Nats. None of the 986 hearings of the tuning set that were taken and right, in hum at 10 and 5 dB and beside a fan,
+# was so far behind what the network would rather hear (7.2 at most): it costs next to nothing to ask.
 JOINT_AGAINST = 7.5
 
 # Made of hearings before guesses and the like were listened for. Of 3580 hearings since, by calibrate.py, they take

@@ -84,13 +84,6 @@ def smallest(tree: Expression) -> Automaton:
     return _Futures(tree).automaton(tree)
 
 
-def smallest_two(tree: Expression, beside: Expression) -> tuple[Automaton, Automaton]:
-    """The automaton of ``tree``, and that of what ``tree`` or ``beside`` say."""
-    either = Alt((tree, beside))
-    futures = _Futures(either)
-    return futures.automaton(tree), futures.automaton(either)
-
-
 class _Futures:
     """States by what may follow them; equal futures have one number.
 
@@ -117,7 +110,7 @@ class _Futures:
         self._numbers: dict[tuple[bool, tuple[tuple[int, int], ...]], int] = {}
         self._before: dict[tuple[Expression, int], int] = {}
         self._either: dict[frozenset[int], int] = {}
-        assert self._state(True, ()) == self.OVER
+        self._state(True, ())  # OVER
 
     def automaton(self, tree: Expression) -> Automaton:
         start = self.before(tree, self.OVER)

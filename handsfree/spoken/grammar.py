@@ -14,7 +14,7 @@ from functools import lru_cache
 from handsfree.spoken import expression, identifiers
 from handsfree.spoken import reading as readings
 from handsfree.spoken import words as procedure_words
-from handsfree.spoken.automaton import Automaton, smallest_two
+from handsfree.spoken.automaton import Automaton, smallest
 from handsfree.spoken.expression import (
     Alt,
     Expression,
@@ -42,6 +42,7 @@ from handsfree.spoken.meaning import (
 from handsfree.spoken.written import spoken_words
 
 Sense = Meaning | str  # what tells sentences apart: see ``sense``
+KEPT = 8  # moments whose grammar is kept, should somebody go back a step; each takes a megabyte
 
 
 def tree(what: Open) -> Expression:
@@ -115,7 +116,7 @@ def jsgf(what: Open) -> str:
     return _jsgf(_Key(what))
 
 
-@lru_cache(maxsize=64)
+@lru_cache(maxsize=KEPT)
 def _jsgf(key: _Key) -> str:
     return expression.jsgf(tree(key.what))
 
@@ -125,24 +126,29 @@ def phrases(what: Open) -> tuple[str, ...]:
     return _phrases(_Key(what))
 
 
-@lru_cache(maxsize=64)
+@lru_cache(maxsize=KEPT)
 def _phrases(key: _Key) -> tuple[str, ...]:
     return tuple(" ".join(sentence) for sentence in cover(tree(key.what)))
 
 
 def automaton(what: Open) -> Automaton:
     """The sentences of ``tree``."""
-    return _automata(_Key(what))[0]
+    return _automaton(_Key(what))
+
+
+@lru_cache(maxsize=KEPT)
+def _automaton(key: _Key) -> Automaton:
+    return smallest(tree(key.what))
 
 
 def listened(what: Open) -> Automaton:
     """The sentences of ``tree`` and of ``decoys``."""
-    return _automata(_Key(what))[1]
+    return _listened(_Key(what))
 
 
-@lru_cache(maxsize=64)
-def _automata(key: _Key) -> tuple[Automaton, Automaton]:
-    return smallest_two(tree(key.what), decoys(key.what))
+@lru_cache(maxsize=KEPT)
+def _listened(key: _Key) -> Automaton:
+    return smallest(Alt((tree(key.what), decoys(key.what))))
 
 
 def words(what: Open) -> frozenset[str]:
@@ -175,7 +181,7 @@ def prepare(what: Open) -> None:
 _ANYTHING = "one"
 
 
-@lru_cache(maxsize=64)
+@lru_cache(maxsize=KEPT)
 def _closed_parser(key: _Key) -> Parser | None:
     options = _closed(key.what, heard=False)
     return Parser(Alt(tuple(options))) if options else None
@@ -254,7 +260,7 @@ def rest(text: str, what: Open) -> Rest:
 def _rest(words: tuple[str, ...], key: _Key) -> Rest:
     if key.what.nothing or key.what.dictation:
         return Rest.MORE
-    sentences = _automata(key)[0]
+    sentences = _automaton(key)
     here = sentences.after(words)
     if here is None or here not in sentences.ends or (words[-1] == "ohm" and words[-2:-1] not in _ONE_OHM):
         return Rest.MORE

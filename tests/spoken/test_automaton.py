@@ -7,7 +7,7 @@ from itertools import product
 from hypothesis import given
 from hypothesis import strategies as st
 
-from handsfree.spoken.automaton import smallest, smallest_two
+from handsfree.spoken.automaton import smallest
 from handsfree.spoken.expression import Alt, Expression, Opt, Rule, Seq, Some, Words, inside
 
 Sentences = frozenset[tuple[str, ...]]
@@ -72,13 +72,6 @@ def test_it_accepts_the_sentences_of_the_tree_and_no_others_with_as_few_states_a
     assert not any(automaton.accepts((*sentence, "e")) for sentence in said)
     assert not automaton.ways[automaton.final]
     assert automaton.final in automaton.ends
-
-
-@given(TREES, TREES)
-def test_a_tree_and_what_stands_beside_it_are_as_if_each_were_made_alone(tree: Expression, beside: Expression) -> None:
-    inner, either = smallest_two(tree, beside)
-    assert inner == smallest(tree)
-    assert set(either.longer(either.start)) == (sentences(tree) | sentences(beside)) - {()}
 
 
 @given(TREES, st.sets(st.sampled_from("abcd")))
