@@ -96,9 +96,7 @@ class JointEvidence:
     doubt: float  # of the free text, by token: 0 is sure
     margin: float  # by which the sentence is likelier, by both, than the nearest that means something else
     pace: float  # seconds of sound for each letter of the sentence
-    agreement: (
-        float  # share of the views of the sound (as it is, denoised, slowed) in which the network understood this
-    )
+    agreement: float  # share of the views (the sound as it is, denoised, slowed) in which the network understood this
     raw: float  # by which the likeliest words of any kind are ahead of the sentence, by Vosk, in the sound as it is
     cleaned: float  # the same in the last view: denoised, and slowed where it is looked at again
     favoured: float  # share of the views in which this meaning was the likeliest of the grammar's, by Vosk
