@@ -85,9 +85,7 @@ def outcome(job: tuple[hearing.Make, Path, hearing.Row]) -> tuple[str, tuple[str
     )
     taken = {n: hearing.reading_of(entry.data) for n, entry in enumerate(entries) if entry.kind == Mark.READING}
     said = hearing.means(row) if "means" in row else None
-    wrong = [
-        number for number in taken if said is None or not hearing.same(hearing.reading_of(entries[number].data), said)
-    ]
+    wrong = [number for number, reading in taken.items() if said is None or not hearing.same(reading, said)]
     if wrong or len(taken) > 1:
         last = (wrong or [*taken])[-1]
         told = any(entry.kind == Mark.ASKED_AGAIN for entry in entries[last:])

@@ -7,7 +7,7 @@ still be read is shown beside it.
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence, Set
+from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from decimal import Decimal, InvalidOperation
@@ -385,6 +385,7 @@ def _page(folder: Path, contents: Contents, embed: bool, problems: Sequence[Prob
     known = visit.known_by(entries)
     title = entry_text(procedure, "title") or "Session record"
     graded = {grade: tuple(problem for problem in problems if problem.grade is grade) for grade in Grade}
+    broken_off = _broken_off(entries)
     return Page(
         title=title,
         procedure=entry_text(procedure, "id"),
@@ -420,10 +421,10 @@ def _page(folder: Path, contents: Contents, embed: bool, problems: Sequence[Prob
         counts=visit.counts(entries),
         observed=tuple(_observed(entries)),
         refusals=tuple(_refusals(entries)),
-        cautions=tuple(_cautions(entries, _left_off(entries))),
+        cautions=tuple(_cautions(entries, broken_off)),
         energy=_energy(entries),
         off=visit.ledger(entries, notes),
-        transcript=tuple(_transcript(folder, entries, embed, notes)),
+        transcript=tuple(_transcript(folder, entries, embed, notes, broken_off)),
         asked_again=sum(entry.kind is Mark.ASKED_AGAIN for entry in entries),
         entries=len(entries),
         clips=len(
@@ -847,12 +848,9 @@ def _observed(entries: Sequence[Entry]) -> Iterator[EventRow]:
             yield EventRow(entry.time, asked.get(step, ""), step, entry_text(entry.data, "text"), again)
 
 
-_NOT_TO_ITS_END = "broken off before its end"
-
-
-def _left_off(entries: Iterable[Entry]) -> frozenset[int]:
-    """The numbers of what was said that was not spoken to its end, since somebody spoke into it."""
-    last, found = dict[str, int](), set[int]()
+def _broken_off(entries: Iterable[Entry]) -> Mapping[int, str]:
+    """The remark on each entry of something said that was not spoken to its end, since somebody spoke into it."""
+    last, found = dict[str, int](), dict[int, str]()
     for entry in entries:
         if entry.kind is Mark.SAID:
             last[entry_text(entry.data, "text")] = entry.n
@@ -860,21 +858,20 @@ def _left_off(entries: Iterable[Entry]) -> frozenset[int]:
             texts = entry.data.get("left_off")
             for text in texts if isinstance(texts, list) else ():
                 if isinstance(text, str) and text in last:
-                    found.add(last[text])
-    return frozenset(found)
+                    found[last[text]] = "broken off before its end"
+    return found
 
 
-def _cautions(entries: Sequence[Entry], left_off: Set[int]) -> Iterator[EventRow]:
+def _cautions(entries: Iterable[Entry], broken_off: Mapping[int, str]) -> Iterator[EventRow]:
     for entry in entries:
-        why = _NOT_TO_ITS_END if entry.n in left_off else ""
         if entry.kind is Mark.SAID and entry.data.get("about") == "caution":
             text = entry_text(entry.data, "text")
             word, _, rest = text.partition(" ")
-            signal = word.strip(".,:;!").lower()
+            signal, remark = word.strip(".,:;!").lower(), broken_off.get(entry.n, "")
             if signal in set(Signal):
-                yield EventRow(entry.time, signal, entry_text(entry.data, "step"), rest, why)
+                yield EventRow(entry.time, signal, entry_text(entry.data, "step"), rest, remark)
             else:
-                yield EventRow(entry.time, "", entry_text(entry.data, "step"), text, why)
+                yield EventRow(entry.time, "", entry_text(entry.data, "step"), text, remark)
 
 
 def _energy(entries: Iterable[Entry]) -> tuple[tuple[str, tuple[tuple[datetime, str], ...]], ...]:
@@ -887,17 +884,18 @@ def _energy(entries: Iterable[Entry]) -> tuple[tuple[str, tuple[tuple[datetime, 
     return tuple((source, tuple(states)) for source, states in sources.items())
 
 
-def _transcript(folder: Path, entries: Sequence[Entry], embed: bool, notes: Sequence[Note]) -> Iterator[Passage]:
+def _transcript(
+    folder: Path, entries: Sequence[Entry], embed: bool, notes: Sequence[Note], broken_off: Mapping[int, str]
+) -> Iterator[Passage]:
     played = {note.clip.name: note.id for note in notes if note.clip}
-    step, lines, begun, left_off = "", list[Line](), entries[0].time, _left_off(entries)
+    step, lines, begun = "", list[Line](), entries[0].time
     for entry in entries:
         if entry.kind is Mark.ENTERED:
             if lines:
                 yield Passage(step, _spent(entry.time - begun), tuple(lines))
             step, lines, begun = entry_text(entry.data, "step"), [], entry.time
         elif line := _line(folder, entry, embed, played):
-            remark = _NOT_TO_ITS_END if entry.n in left_off else ""
-            lines.append(replace(line, number=entry.n, remark=remark))
+            lines.append(replace(line, number=entry.n, remark=broken_off.get(entry.n, "")))
     if lines:
         yield Passage(step, _spent(entries[-1].time - begun), tuple(lines))
 

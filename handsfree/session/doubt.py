@@ -139,7 +139,7 @@ class Doubts:
         """
         words = _words(event.text)
         digits = say_reading(reading, by_digits=True)
-        by_digits = _by_digits(reading)
+        by_digits = _by_digits(digits)
         likely = [_words(text) for text in self._policy.likely(event.alternatives)]
         unlikely = [_words(text) for text in self._policy.unlikely(event.alternatives)]
         doubt = None
@@ -175,12 +175,12 @@ def _contradiction(reading: Reading, doubted: Reading, rivals: tuple[Reading, ..
     """Why an answer is to be confirmed that is neither what was in doubt nor what that may have been."""
     if reading == doubted or reading in rivals:
         return None
-    question = _by_digits(reading)
+    question = _by_digits(say_reading(reading, by_digits=True))
     return Query(f"neither {say_reading(doubted)} nor what that may have been", question, (doubted, *rivals))
 
 
-def _by_digits(reading: Reading) -> str:
-    return f"I heard {say_reading(reading, by_digits=True)}. Affirm, or say the digits one by one."
+def _by_digits(digits: str) -> str:
+    return f"I heard {digits}. Affirm, or say the digits one by one."
 
 
 def _span(words: Sequence[str], reading: Reading) -> str | None:

@@ -68,16 +68,11 @@ class Apart:
 
     def hear(self, audio: Audio) -> Utterance:
         """Recognise one utterance. Raises RecogniserError, and what the engine raises."""
-        bare = Audio(audio.samples, audio.start, lead=audio.lead)
-        utterance: Utterance = self._answer("hear", bare, longer=PATIENCE_PER_SECOND * audio.seconds)
-        return replace(utterance, audio=audio)
+        return self._heard("hear", audio)
 
     def hear_again(self, audio: Audio, first: Utterance) -> Utterance:
         """Recognise it with more effort. Raises RecogniserError, and what the engine raises."""
-        bare = Audio(audio.samples, audio.start, lead=audio.lead)
-        known = replace(first, audio=None)
-        utterance: Utterance = self._answer("hear_again", bare, known, longer=PATIENCE_PER_SECOND * audio.seconds)
-        return replace(utterance, audio=audio)
+        return self._heard("hear_again", audio, replace(first, audio=None))
 
     def close(self) -> None:
         """End the process, and whatever it is being asked, for good."""
@@ -107,6 +102,11 @@ class Apart:
             process.stdin.flush()
         except OSError:
             pass  # it has gone: whoever waits for the answer will see
+
+    def _heard(self, question: str, audio: Audio, *more: object) -> Utterance:
+        bare = Audio(audio.samples, audio.start, lead=audio.lead)
+        utterance: Utterance = self._answer(question, bare, *more, longer=PATIENCE_PER_SECOND * audio.seconds)
+        return replace(utterance, audio=audio)
 
     def _answer(self, question: str, *arguments: object, longer: float = 0.0) -> Any:
         try:

@@ -53,8 +53,13 @@ def read(path: Path, longest: float = LONGEST) -> tuple[Audio, tuple[str, ...]]:
         remarks.append(f"{path}: is louder than full scale and was clipped; record at a lower level")
     if np.abs(mono).max() < SILENT:
         raise AudioError(f"{path}: holds only silence; check that the microphone is on and not muted, and record again")
-    scaled = np.clip(np.round(mono * _FULL_SCALE), -_FULL_SCALE, _FULL_SCALE - 1)
-    return Audio(scaled.astype(np.int16)), tuple(remarks)
+    return Audio(whole(mono * _FULL_SCALE)), tuple(remarks)
+
+
+def whole(samples: NDArray[np.floating]) -> NDArray[np.int16]:
+    """Samples of 16 bits; what leaves their range is cut off there."""
+    rounded: NDArray[np.int16] = np.clip(np.round(samples), -_FULL_SCALE, _FULL_SCALE - 1).astype(np.int16)
+    return rounded
 
 
 def _samples(path: Path, longest: float) -> tuple[NDArray[np.float32], int]:

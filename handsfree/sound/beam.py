@@ -125,15 +125,9 @@ class Net:
             for more, state, spent in at.ends:
                 yield (*words, *more), cost + spent, state
         elif isinstance(at, _Figures) and (number := figures(at.text)) is not None:
-            after = self._walk(at.state, number)
+            after = self._automaton.after(number, at.state)
             if after is not None:
                 yield (*words, *number), cost, after
-
-    def _walk(self, state: int, words: Iterable[str]) -> int | None:
-        here: int | None = state
-        for word in words:
-            here = self._automaton.steps.get((here, word)) if here is not None else None
-        return here
 
     def _words_from(self, words: tuple[str, ...], cost: float, state: int, found: dict[int, list[_Place]]) -> None:
         spaced, _ = self._root(state)
@@ -171,7 +165,7 @@ class Net:
             after_hyphen = joined.next.setdefault(self._hyphen, _Node())
             sequences: list[tuple[str, ...]] = [(word,) for word in self._words[state]]
             for words in (*sequences, *(each for each in {**TOGETHER, **UNSPACED} if len(each) > 1)):
-                target = self._walk(state, words)
+                target = self._automaton.after(words, state)
                 if target is None:
                     continue
                 prior = sum(self._costs.get(word, 0.0) for word in words)

@@ -18,6 +18,7 @@ import numpy as np
 import soxr
 from numpy.typing import NDArray
 
+from handsfree.sound.audio import whole
 from handsfree.sound.protocol import RATE, Audio
 
 OWN_RATE = 48_000  # Hz; the network knows no other
@@ -44,9 +45,7 @@ def denoised(audio: Audio) -> NDArray[np.int16]:
     finally:
         library.rnnoise_destroy(state)
     quiet = soxr.resample(frames[DELAY:].ravel(), OWN_RATE, RATE)[len(audio.lead) : len(samples)]
-    mixed = np.round((1 - KEPT) * quiet + KEPT * audio.samples)
-    clipped: NDArray[np.int16] = np.clip(mixed, -32768, 32767).astype(np.int16)
-    return clipped
+    return whole((1 - KEPT) * quiet + KEPT * audio.samples)
 
 
 @cache

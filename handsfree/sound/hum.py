@@ -16,6 +16,7 @@ from typing import TypeVar
 import numpy as np
 from numpy.typing import NDArray
 
+from handsfree.sound.audio import whole
 from handsfree.sound.endpoint import PRE_ROLL
 from handsfree.sound.protocol import RATE, Audio
 
@@ -47,7 +48,7 @@ def taken_off(audio: Heard) -> Heard:
     hum = np.zeros(len(samples))
     for at in range(0, len(tones), AT_ONCE):
         hum += _hum(samples, tones[at : at + AT_ONCE], before)
-    quiet = np.clip(np.round(samples - hum), -32768, 32767).astype(np.int16)
+    quiet = whole(samples - hum)
     return replace(audio, samples=quiet[len(audio.lead) :], lead=quiet[: len(audio.lead)])
 
 

@@ -118,11 +118,10 @@ class JointRecogniser:
         if views[0].plain and phrases[0].plain and views[0].best == phrases[0].best:
             sounds_cleaned.cancel()
             cleaned.cancel()
-            self._looked = _Looked(audio, None, views, phrases)
         else:
             views.append(self._moonshine.view(cleaned.result()))
             phrases.append(sounds_cleaned.result())
-            self._looked = _Looked(audio, cleaned.result(), views, phrases)
+        self._looked = _Looked(audio, cleaned.result() if len(views) > 1 else None, views, phrases)
         return self._weighed(audio, views, phrases)
 
     def _weighed(

@@ -12,7 +12,7 @@ import re
 from collections import deque
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager, suppress
-from dataclasses import asdict, replace
+from dataclasses import asdict
 from datetime import datetime, timedelta
 from pathlib import Path
 
@@ -326,8 +326,18 @@ class Conversation:
             self.handle(Fault(time, f"{told} again."))
             return
         left_off, self._left_off = self._left_off, ()
-        event = heard(utterance, time, clip=clip, digest=digest, speech=speech, received=received, early=early)
-        self.handle(replace(event, left_off=left_off))
+        self.handle(
+            heard(
+                utterance,
+                time,
+                clip=clip,
+                digest=digest,
+                speech=speech,
+                received=received,
+                early=early,
+                left_off=left_off,
+            )
+        )
 
 
 def _times(number: int) -> str:
@@ -447,6 +457,7 @@ def heard(
     speech: Audio,
     received: Reception | None = None,
     early: bool = False,
+    left_off: tuple[str, ...] = (),
 ) -> Heard:
     """The event that an utterance is to the session."""
     return Heard(
@@ -461,6 +472,7 @@ def heard(
         seconds=round(speech.seconds, 3),
         reception=received,
         early=early,
+        left_off=left_off,
     )
 
 

@@ -13,6 +13,7 @@ import numpy as np
 import soxr
 from numpy.typing import NDArray
 
+from handsfree.sound.audio import whole
 from handsfree.sound.protocol import RATE
 from handsfree.spoken.grammar import Sense
 
@@ -37,9 +38,7 @@ class Meanings(ABC):
 
 def slowed(samples: NDArray[np.int16]) -> NDArray[np.int16]:
     """The same speech SLOWED times as slow, and as much lower: another view of it."""
-    slow = soxr.resample(samples.astype(np.float32), RATE, RATE * SLOWED)
-    clipped: NDArray[np.int16] = np.clip(np.round(slow), -32768, 32767).astype(np.int16)
-    return clipped
+    return whole(soxr.resample(samples.astype(np.float32), RATE, RATE * SLOWED))
 
 
 def averaged(views: Sequence[Meanings]) -> dict[Sense, float]:

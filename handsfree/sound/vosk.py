@@ -21,12 +21,11 @@ import math
 import os
 import shutil
 import tempfile
-from collections import defaultdict, deque
+from collections import deque
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from concurrent.futures import CancelledError, Future, ThreadPoolExecutor
 from contextlib import suppress
 from dataclasses import dataclass, replace
-from functools import cached_property
 from itertools import product
 from pathlib import Path
 from typing import Any
@@ -433,20 +432,14 @@ class PhraseGrammar:
         def read(state: int, at: int, words: tuple[tuple[str, int, int], ...]) -> None:
             if at == len(heard) and state in self.automaton.ends:
                 found.append(_Sentence(words))
-            for word, target in self._after[state] if at < len(heard) else ():
+            following = self.automaton.ways[state] if at < len(heard) else ()
+            for word, target in ((word, target) for said, target in following for word in said):
                 for way in self.ways[word]:
                     if tuple(heard[at : at + len(way)]) == way:
                         read(target, at + len(way), (*words, (word, at, at + len(way))))
 
         read(self.automaton.start, 0, ())
         return sorted(found, key=lambda each: each.text != " ".join(heard))
-
-    @cached_property
-    def _after(self) -> Mapping[int, list[tuple[str, int]]]:
-        after: defaultdict[int, list[tuple[str, int]]] = defaultdict(list)
-        for (state, word), target in self.automaton.steps.items():
-            after[state].append((word, target))
-        return after
 
 
 def _pairs(automaton: Automaton) -> set[tuple[str, ...]]:

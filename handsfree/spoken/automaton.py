@@ -50,12 +50,12 @@ class Automaton:
         """Whether the words are a whole sentence."""
         return self.after(words) in self.ends
 
-    def after(self, words: Iterable[str]) -> int | None:
-        """The state where some words have been spoken; None where no sentence begins with them."""
-        state: int | None = self.start
+    def after(self, words: Iterable[str], state: int = 0) -> int | None:
+        """Where words lead from a state, from the start where none is given; None where they lead to no sentence."""
+        here: int | None = state
         for word in words:
-            state = self.steps.get((state, word)) if state is not None else None
-        return state
+            here = self.steps.get((here, word)) if here is not None else None
+        return here
 
     def longer(self, state: int) -> Iterator[tuple[str, ...]]:
         """What leads from a state to an end, shortest first, without what has no words."""
@@ -81,7 +81,11 @@ class Automaton:
 
 def smallest(tree: Expression) -> Automaton:
     """The automaton of ``tree``."""
-    return _Futures(tree).automaton(tree)
+    futures = _Futures(tree)
+    start = futures.before(tree, _Futures.OVER)
+    ways = {state: futures.ways(state) for state in range(len(futures.states))}
+    ends = {state for state, (may_end, _) in enumerate(futures.states) if may_end}
+    return _numbered(start, _Futures.OVER, ends, ways)
 
 
 class _Futures:
@@ -112,16 +116,8 @@ class _Futures:
         self._either: dict[frozenset[int], int] = {}
         self._state(True, ())  # OVER
 
-    def automaton(self, tree: Expression) -> Automaton:
-        start = self.before(tree, self.OVER)
-        ways, waiting = dict[int, list[tuple[tuple[str, ...], int]]](), [start]
-        while waiting:
-            state = waiting.pop()
-            if state not in ways:
-                ways[state] = [(self._words[kind], target) for kind, target in self.states[state][1]]
-                waiting += [target for _, target in ways[state]]
-        ends = {state for state in ways if self.states[state][0]}
-        return _numbered(start, self.OVER, ends, ways)
+    def ways(self, state: int) -> list[tuple[tuple[str, ...], int]]:
+        return [(self._words[kind], target) for kind, target in self.states[state][1]]
 
     def before(self, node: Expression, after: int) -> int:
         """The state from which what the node says leads to the state ``after``."""

@@ -446,14 +446,20 @@ CAUTIONED = PROCEDURE.replace(
 )
 
 
+def cautioned(procedure: Path, folder: Path, recogniser: MoonshineRecogniser | None, voice: Voice) -> Conversation:
+    """A session whose first step is read aloud, with its caution."""
+    procedure.write_text(CAUTIONED, encoding="utf-8")
+    conversation, opened = begun(procedure, folder, recogniser, voice)
+    conversation.handle(opened)
+    return conversation
+
+
 @pytest.mark.parametrize("text", ["done", "nonsense"])
 def test_a_caution_that_was_cut_off_by_what_came_to_nothing_is_said_again(
     text: str, procedure: Path, folder: Path
 ) -> None:
-    procedure.write_text(CAUTIONED, encoding="utf-8")
     speaker = Speaker()
-    conversation, opened = begun(procedure, folder, None, speaker)
-    conversation.handle(opened)
+    conversation = cautioned(procedure, folder, None, speaker)
     conversation.hush()
     before = len(speaker.given)
     conversation.handle(Heard(START, text, 0.9))
@@ -494,10 +500,8 @@ class Queueing(Speaker):
 def test_what_waits_to_be_spoken_when_a_fault_is_told_is_said_again_and_known_to_have_been_broken_off(
     procedure: Path, folder: Path, recogniser: MoonshineRecogniser
 ) -> None:
-    procedure.write_text(CAUTIONED, encoding="utf-8")
     speaker = Queueing()
-    conversation, opened = begun(procedure, folder, recogniser, speaker)
-    conversation.handle(opened)
+    conversation = cautioned(procedure, folder, recogniser, speaker)
     speaker.speak_until("Caution! The heater is hot.")
     conversation.handle(Fault(START, "Sound was lost."))
     assert speaker.waiting == ["Caution! The heater is hot.", "Measure the seal heater.", "Sound was lost."]
