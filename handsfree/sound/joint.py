@@ -27,7 +27,7 @@ from handsfree.sound.engines import BOTH
 from handsfree.sound.evidence import JointEvidence, TextEvidence
 from handsfree.sound.moonshine import ALTERNATIVES, COMPARED, OUT_OF_SIGHT, MoonshineRecogniser, View, Weighed
 from handsfree.sound.protocol import Alternative, Audio, Utterance
-from handsfree.sound.views import averaged, share, slowed, words_of
+from handsfree.sound.views import averaged, share, slowed, straight, words_of
 from handsfree.sound.vosk import PhraseView, VoskRecogniser
 from handsfree.spoken.grammar import Sense
 from handsfree.spoken.meaning import Open
@@ -162,6 +162,7 @@ class JointRecogniser:
             raw=phrases[0].against(best),
             cleaned=phrases[-1].against(best),
             favoured=share(phrases, best),
+            straight=straight(texts[best], {texts[meant]: logs[best] - logs[meant] for meant in rest}),
         )
         told = [meant for number, meant in enumerate(rest) if number < ALTERNATIVES or meant in taken_for]
         others = tuple(Alternative(texts[meant], JointEvidence.rivalry(logs[meant] - logs[best])) for meant in told)

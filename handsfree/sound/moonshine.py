@@ -27,7 +27,7 @@ from handsfree.sound.protocol import Alternative, Audio, Utterance
 from handsfree.sound.spelling import FIGURE_WORDS
 from handsfree.sound.sphinx import SphinxRecogniser
 from handsfree.sound.transformer import Heard, Network
-from handsfree.sound.views import Meanings, averaged, share, slowed, words_of
+from handsfree.sound.views import Meanings, averaged, share, slowed, straight, words_of
 from handsfree.spoken import grammar
 from handsfree.spoken.automaton import Automaton, smallest
 from handsfree.spoken.confusable import neighbours
@@ -182,6 +182,7 @@ class MoonshineRecogniser:
             margin=logs[best] - logs[rest[0]] if rest else OUT_OF_SIGHT,
             pace=looked.audio.seconds / len(texts[best]),
             agreement=share(views, best),
+            straight=straight(texts[best], {texts[meant]: logs[best] - logs[meant] for meant in rest}),
         )
         told = [meant for number, meant in enumerate(rest) if number < ALTERNATIVES or meant in near]
         return (

@@ -5,6 +5,7 @@ The one rule: a view that does not list a meaning has an opinion of it all the s
 
 from __future__ import annotations
 
+import math
 from abc import ABC, abstractmethod
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
@@ -16,6 +17,7 @@ from numpy.typing import NDArray
 from handsfree.sound.audio import whole
 from handsfree.sound.protocol import RATE
 from handsfree.spoken.grammar import Sense
+from handsfree.spoken.loosely import reason
 
 SLOWED = 1.07
 
@@ -57,3 +59,12 @@ def words_of(views: Sequence[Meanings]) -> dict[Sense, str]:
 def share(views: Sequence[Meanings], meant: Sense) -> float:
     """Of the views, 0 to 1, those that find it the likeliest."""
     return sum(view.best == meant for view in views) / len(views)
+
+
+def straight(best: str, others: Mapping[str, float]) -> float:
+    """How many nats ``best`` is ahead of the nearest of ``others`` that is guessed or put right; infinite where it is
+    so itself, and is refused for that.
+    """
+    if reason(best.split()) is not None:
+        return math.inf
+    return min((ahead for text, ahead in others.items() if reason(text.split()) is not None), default=math.inf)

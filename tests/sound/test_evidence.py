@@ -66,6 +66,24 @@ def test_the_nearer_another_sentence_the_more_of_a_rival_it_is() -> None:
     assert TextEvidence.rivalry(0.0) == 0.0
 
 
+SURE_OF_ALL_ELSE = (
+    TextEvidence(fit=0.0, doubt=0.0, margin=25.0, pace=0.09, agreement=1.0),
+    JointEvidence(
+        fit=0.0, preferred=0.0, doubt=0.0, margin=25.0, pace=0.09, agreement=1.0, raw=0.0, cleaned=0.0, favoured=1.0
+    ),
+)
+
+
+@pytest.mark.parametrize("evidence", SURE_OF_ALL_ELSE)
+@given(straight=st.floats(0, 40), more=st.floats(0, 40))
+def test_the_nearer_a_guess_of_it_the_less_sure_is_a_reading(
+    evidence: TextEvidence | JointEvidence, straight: float, more: float
+) -> None:
+    nearer, further = replace(evidence, straight=straight), replace(evidence, straight=straight + more)
+    assert nearer.confidence <= further.confidence <= evidence.confidence
+    assert replace(evidence, straight=0.5).confidence < ACCEPT < evidence.confidence
+
+
 @given(confidence=st.floats(0, 1), more=st.floats(0, 1))
 def test_what_is_looked_at_again_must_be_surer(confidence: float, more: float) -> None:
     assert at_second_look(confidence) <= confidence + 1e-6
