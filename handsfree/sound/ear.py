@@ -37,8 +37,8 @@ from handsfree.sound.endpoint import (
 from handsfree.sound.evidence import ACCEPT
 from handsfree.sound.hum import taken_off
 from handsfree.sound.protocol import RATE, Audio, Recogniser, Utterance
-from handsfree.spoken.grammar import Rest, prepare, rest, understand
-from handsfree.spoken.meaning import Open, Reading
+from handsfree.spoken.grammar import Rest, half_said, prepare, rest
+from handsfree.spoken.meaning import Open
 
 
 class Hearing(NamedTuple):
@@ -203,6 +203,6 @@ class Ear:
         sure = utterance.confidence is not None and utterance.confidence >= self._sure
         if not sure or not utterance.text:
             return False
-        if silence >= HANG and not isinstance(understand(utterance.text, self._what), Reading):
+        if silence >= HANG and not half_said(utterance.text, self._what):
             return True
         return rest(utterance.text, self._what) <= (Rest.A_BREATH if silence >= A_BREATH else Rest.NOTHING)

@@ -11,7 +11,7 @@ from dataclasses import replace
 from enum import IntEnum
 from functools import lru_cache
 
-from handsfree.spoken import expression, identifiers
+from handsfree.spoken import expression, identifiers, loosely
 from handsfree.spoken import reading as readings
 from handsfree.spoken import words as procedure_words
 from handsfree.spoken.automaton import Automaton, smallest
@@ -244,6 +244,14 @@ class Rest(IntEnum):
     NOTHING = 0
     A_BREATH = 1  # only what is said in one breath with the unit: "a c", "d c", "below zero"
     MORE = 2
+
+
+def half_said(text: str, what: Open) -> bool:
+    """Whether it may be half of a reading: it is one, or "it's" and a number, which needs a unit."""
+    words = spoken_words(text)
+    led = loosely.lead_in(words)
+    said = [text] if led is None else [text, " ".join(words[len(led.split()) :])]
+    return any(isinstance(understand(each, what), Reading) for each in said)
 
 
 def rest(text: str, what: Open) -> Rest:

@@ -17,6 +17,7 @@ from handsfree.sound.ear import Ear, Hearing
 from handsfree.sound.endpoint import A_BREATH, ENOUGH, HANG, UNFINISHED
 from handsfree.sound.moonshine import MoonshineRecogniser
 from handsfree.sound.protocol import RATE, Audio, Recogniser, Utterance
+from handsfree.spoken.grammar import half_said
 from handsfree.spoken.meaning import Expectation, Open, Quantity, Word
 
 SPEECH = Path(__file__).parent / "speech"
@@ -97,6 +98,22 @@ def test_a_pause_before_the_point_does_not_end_a_reading(pause: float, recognise
     (hearing,) = heard(said(1.0, "five", pause, "point_two_ohms", 1.5), recogniser)
     assert hearing.utterance.text.split()[-3:] == ["point", "two", "ohms"]
     assert hearing.utterance.text.split()[0] in ("five", "fife")
+
+
+@pytest.mark.parametrize(
+    ("text", "half"),
+    [
+        ("five", True),
+        ("it's twelve", True),
+        ("five ohms", True),  # which may be the beginning of "five ohms point two", as some say it
+        ("it's", False),
+        ("about twelve", False),
+        ("say again", False),
+        ("five volts", False),
+    ],
+)
+def test_what_may_be_half_of_a_reading_is_waited_for(text: str, half: bool) -> None:
+    assert half_said(text, Open(reading=Expectation(Quantity.RESISTANCE), words=frozenset(Word))) is half
 
 
 def test_two_whole_sentences_in_quick_succession_are_two(recogniser: MoonshineRecogniser) -> None:
