@@ -37,6 +37,7 @@ from handsfree.procedure.dead import (
     disproved,
     is_voltage,
     measured_at,
+    proves_tester,
     shows_dead,
 )
 from handsfree.procedure.document import PathInFile, Problem, ProcedureError
@@ -429,6 +430,16 @@ def _dead(world: _World, state: _State, step: SpokenStep) -> Iterator[Finding]:
             message = f'the step "{step.id}" is to show that {named} is dead, and does not say ac or dc'
             remedy = 'write "waveform: ac", or "waveform: dc" where the source is of direct current'
             yield Finding(Rule.WAVEFORM, step.id, message, remedy, key="quantity")
+    if is_voltage(step) and not (shows_dead(step) or proves_tester(step) or step.proves_dead):
+        at = frozenset(measured_at(step, energy, world.procedure.sources))
+        isolated = frozenset(name for name in at if energy[name] is Energy.ISOLATED)
+        if isolated:
+            message = (
+                f'the step "{step.id}" measures a voltage while {_listed(isolated)} is isolated and not proved dead, '
+                "and no limit of its says what is dead"
+            )
+            remedy = "write limit: {at_most: 1}, or limit: {at_least: ...} where the tester is proved on a live source"
+            yield Finding(Rule.SHOWN_DEAD, step.id, message, remedy, key="quantity")
     for source in step.proves_dead:
         if world.procedure.sources[source].kind != "electrical":
             continue

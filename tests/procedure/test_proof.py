@@ -275,9 +275,19 @@ def test_a_tester_proved_on_ac_proves_nothing_dead_by_dc() -> None:
     assert proved(MAINS_OFF, BEFORE.replace("waveform: ac", "waveform: dc"), at_once) == ()
 
 
+@pytest.mark.parametrize("more", ["", ", limit: {at_most: 100}, next: {nonconforming: off}"])
+def test_a_voltage_at_what_is_to_be_proved_dead_has_a_limit_that_says_what_is_dead(more: str) -> None:
+    """230 V there, by no limit or one of 100 V, would not stand against the proof. Common practice, no source."""
+    probe = volts("probe", f"{LIMIT}, next: {{nonconforming: off}}")
+    finding, *others = proved(MAINS_OFF, BEFORE, probe, volts("more", f"waveform: ac{more}"), AFTER)
+    assert (finding.rule, finding.step, others) == (Rule.SHOWN_DEAD, "more", [])
+    assert "write limit: {at_most: 1}" in finding.remedy
+
+
 def test_a_kilovolt_is_a_thousand_volts() -> None:
     probe = volts("probe", f"{LIMIT}, next: {{nonconforming: off}}").replace("unit: volt", "unit: kilovolt")
-    assert only(MAINS_OFF, probe, AFTER)[0] is Rule.SHOWN_DEAD
+    found = [(finding.rule, finding.step) for finding in proved(MAINS_OFF, probe, AFTER)]
+    assert found == [(Rule.SHOWN_DEAD, "probe"), (Rule.SHOWN_DEAD, "after")]
 
 
 def test_a_voltage_at_a_source_that_was_proved_dead_takes_the_proof_back() -> None:
