@@ -161,8 +161,11 @@ def known_by(entries: Iterable[Entry]) -> tuple[Known, ...]:
             reopened = entry.kind is Mark.REOPENED
         elif entry.kind is Mark.IDENTIFIED and what in called:
             value, words = entry_text(data, "value"), entry_text(data, "words")
-            if reopened and what in found and found[what].value:
-                value = f"{found[what].value}, from {entry.time:%H:%M} UTC {value}"
+            before = found[what].value if what in found else ""
+            if not before and what == "technician":
+                before = "not given"  # and what was done until then was not done by whoever goes on
+            if reopened and before:
+                value = f"{before}, from {entry.time:%H:%M} UTC {value}"
             found[what] = Known(called[what], value, words if words != entry_text(data, "value") else "")
         elif entry.kind is Mark.DEVIATION and (about := entry_text(data, "about")) in missing:
             found.setdefault(missing[about], Known(about, "", missing=entry_text(data, "reason")))
