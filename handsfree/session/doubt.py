@@ -21,7 +21,7 @@ from handsfree.session.wording import capital, plausible_range
 from handsfree.spoken.confusable import TWIN
 from handsfree.spoken.grammar import after_correction
 from handsfree.spoken.meaning import Reading
-from handsfree.spoken.numbers import DIGIT
+from handsfree.spoken.numbers import DIGIT, OH
 from handsfree.spoken.readback import say_reading
 from handsfree.spoken.written import spoken_words
 
@@ -55,6 +55,8 @@ class Policy:
         return [text for text, score in alternatives if score < -self.rival]
 
 
+_LIKE_UH = frozenset({*OH.values, "r"})  # "eight r six" is 8.6 ohms
+_BEFORE_OH = frozenset({*DIGIT.values, "point", "decimal"})
 _TORN = "said right after something that was not understood"
 
 
@@ -116,8 +118,9 @@ class Doubts:
             query = Query(None, f"I heard {say_reading(reading)}. Affirm, or say it again.", rivals)
         elif query is None and doubted is not None and rivals:
             query = _contradiction(reading, doubted, rivals)
-        if query is None and torn and reading != doubted:
-            query = Query(_TORN, f"I heard {say_reading(reading)}, and something before it. Affirm, or say all of it.")
+        if torn and reading != doubted and (query is None or not query.rivals):
+            reason = _TORN if query is None or query.reason is None else f"{_TORN}, and {query.reason}"
+            query = Query(reason, f"I heard {say_reading(reading)}, and something before it. Affirm, or say all of it.")
         if query is not None:
             self.reading, self._rivals = reading, query.rivals
         return query
@@ -159,8 +162,8 @@ class Doubts:
             if other is not None:
                 reason = f"may have been {say_reading(other.reading)} ({other.why})"
                 return Query(reason, by_digits)
-        if event.confidence is not None and reading != doubted and (span := _span(words, reading)):
-            return Query(f"may have been {span}", by_digits)
+        if event.confidence is not None and reading != doubted and (figures := _two_figures(words, reading)):
+            return Query(f"may have been {figures}", by_digits)
         if not plausible(reading, step):
             why = f"outside the plausible range, {plausible_range(step)}"
             return Query(why, f"{capital(say_reading(reading))}: say again or affirm.")
@@ -183,12 +186,21 @@ def _by_digits(digits: str) -> str:
     return f"I heard {digits}. Affirm, or say the digits one by one."
 
 
-def _span(words: Sequence[str], reading: Reading) -> str | None:
-    """ "five to six" where "five two six" was heard, which sounds the same; of figures that are neighbours."""
+def _two_figures(words: Sequence[str], reading: Reading) -> str | None:
+    """What sounds like the reading and is two figures, or one that is put right while it is said.
+
+    "Five to six" sounds like "five two six", "four, uh, five" like "four o five" or "four r five", and a recogniser may
+    leave the "or" of "nine or ten" out. The first and the last are asked about where the figures are neighbours.
+    """
     first, second, third = (DIGIT.values.get(word) for word in [*words, "", "", ""][:3])
-    if first is None or second != 2 or third != first + 1 or reading.value != f"{first}{second}{third}":
-        return None
-    return f"{words[0]} to {words[2]}"
+    if first is not None and second == 2 and third == first + 1 and reading.value == f"{first}{second}{third}":
+        return f"{words[0]} to {words[2]}"
+    if first == 9 and words[1:2] == ["ten"]:
+        return f"{words[0]} or ten"
+    for place, word in enumerate(words[1:-1], 1):
+        if word in _LIKE_UH and words[place - 1] in _BEFORE_OH and words[place + 1] in DIGIT.values:
+            return f"{' '.join(words[:place])}, uh, {' '.join(words[place + 1 :])}"
+    return None
 
 
 def _words(text: str) -> list[str]:

@@ -134,9 +134,10 @@ class Readings:
         return [self.asked(taken).reading for taken in last if taken.outcome == Verdict.NONCONFORMING]
 
     def last_nonconforming(self) -> Taken | None:
-        """The last standing reading that did not conform."""
-        bad = (taken for taken in reversed(self._taken) if taken.standing and taken.outcome == Verdict.NONCONFORMING)
-        return next(bad, None)
+        """The last standing reading that did not conform, and was not measured again since."""
+        standing = (taken for taken in reversed(self._taken) if taken.standing)
+        bad = (taken for taken in standing if taken.outcome == Verdict.NONCONFORMING)
+        return next((taken for taken in bad if taken.series is not None or taken is self.of_step(taken.step)), None)
 
     def last(self, path: Collection[str]) -> Taken | None:
         """The last standing reading on the way here: after GO BACK, what comes later is not what is spoken of."""
