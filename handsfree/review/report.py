@@ -230,6 +230,7 @@ class Page:
     observed: tuple[EventRow, ...]
     refusals: tuple[EventRow, ...]
     cautions: tuple[EventRow, ...]
+    cautions_read_aloud: bool  # whether any of them was
     energy: tuple[tuple[str, tuple[tuple[datetime, str], ...]], ...]
     off: tuple[OffItem, ...]
     transcript: tuple[Passage, ...]
@@ -386,6 +387,8 @@ def _page(folder: Path, contents: Contents, embed: bool, problems: Sequence[Prob
     title = entry_text(procedure, "title") or "Session record"
     graded = {grade: tuple(problem for problem in problems if problem.grade is grade) for grade in Grade}
     broken_off = _broken_off(entries)
+    cautions = tuple(_cautions(entries, broken_off))
+    read_aloud = any(caution.reason != NOT_ALOUD for caution in cautions)
     return Page(
         title=title,
         procedure=entry_text(procedure, "id"),
@@ -421,7 +424,8 @@ def _page(folder: Path, contents: Contents, embed: bool, problems: Sequence[Prob
         counts=visit.counts(entries),
         observed=tuple(_observed(entries)),
         refusals=tuple(_refusals(entries)),
-        cautions=tuple(_cautions(entries, broken_off)),
+        cautions=cautions if read_aloud else tuple(replace(caution, reason="") for caution in cautions),
+        cautions_read_aloud=read_aloud,
         energy=_energy(entries),
         off=visit.ledger(entries, notes),
         transcript=tuple(_transcript(folder, entries, embed, notes, broken_off)),
@@ -851,23 +855,35 @@ def _observed(entries: Sequence[Entry]) -> Iterator[EventRow]:
 def _broken_off(entries: Iterable[Entry]) -> Mapping[int, str]:
     """The remark on each entry of something said that was not spoken to its end, since somebody spoke into it."""
     last, found = dict[str, int](), dict[int, str]()
+
+    def remark(texts: object, *remarks: str) -> None:
+        for place, text in enumerate(texts if isinstance(texts, list) else ()):
+            if isinstance(text, str) and text in last:
+                found[last[text]] = remarks[min(place, len(remarks) - 1)]
+
     for entry in entries:
         if entry.kind is Mark.SAID:
             last[entry_text(entry.data, "text")] = entry.n
         elif entry.kind is Mark.HEARD:
-            texts = entry.data.get("left_off")
-            for text in texts if isinstance(texts, list) else ():
-                if isinstance(text, str) and text in last:
-                    found[last[text]] = "broken off before its end"
+            remark(entry.data.get("said_again"), "broken off, and said again after that")
+            remark(entry.data.get("left_off"), "broken off before its end", "not spoken, for somebody spoke")
     return found
 
 
+NOT_ALOUD = "shown, not read aloud"
+
+
 def _cautions(entries: Iterable[Entry], broken_off: Mapping[int, str]) -> Iterator[EventRow]:
+    aloud = True
     for entry in entries:
-        if entry.kind is Mark.SAID and entry.data.get("about") == "caution":
+        if entry.kind in (Mark.OPENED, Mark.REOPENED):
+            # Records from before the settings said so were mostly of prompts that were spoken.
+            aloud = entry_mapping(entry.data, "settings").get("voice", "aloud") == "aloud"
+        elif entry.kind is Mark.SAID and entry.data.get("about") == "caution":
             text = entry_text(entry.data, "text")
             word, _, rest = text.partition(" ")
-            signal, remark = word.strip(".,:;!").lower(), broken_off.get(entry.n, "")
+            signal = word.strip(".,:;!").lower()
+            remark = broken_off.get(entry.n, "") if aloud else NOT_ALOUD
             if signal in set(Signal):
                 yield EventRow(entry.time, signal, entry_text(entry.data, "step"), rest, remark)
             else:

@@ -22,7 +22,8 @@ class Mark(StrEnum):
     #                     meters: [all that is known of each], visit: {work_order, ...}: each left out where none is}
     HEARD = "heard"  # {text, confidence, engine, alternatives: [{text, score}], clip, clip_sha256, offset, seconds,
     #                   reception: {readability, level, snr, bandwidth, advice}, left out where it was not measured,
-    #                   left_off: [text], left out where nothing was}
+    #                   early: true, unasked: true, left_off: [text], said_again: [text]: each left out where it
+    #                   does not apply}
     FAULT = "fault"  # {what}
     DUE = "due"  # {step}: the time has come for the next readings of a watch
     ENDED = "ended"  # {why}: the input ended
@@ -100,8 +101,10 @@ class Heard:
 
     ``alternatives`` are other hearings with the logarithm of their likelihood against the text's (0: as likely).
     ``clip`` and ``clip_sha256`` name the audio kept in the session's folder; ``offset`` and ``seconds`` place it in its
-    stream. ``early``: it began before the answer to the utterance before it did. ``left_off`` are the prompts that were
-    not spoken to their end because of it: the first in the middle, the others not at all.
+    stream. ``early``: it began before the answer to the utterance before it did. ``unasked``: it began before anybody
+    had heard the instruction that is open. ``left_off`` are the prompts that were not spoken to their end because of
+    it: the first in the middle, the others not at all. ``said_again`` are those that were left off before that, and
+    were spoken again before it.
     """
 
     time: datetime
@@ -115,7 +118,9 @@ class Heard:
     seconds: float | None = None
     reception: Reception | None = None
     early: bool = False
+    unasked: bool = False
     left_off: tuple[str, ...] = ()
+    said_again: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)

@@ -52,14 +52,14 @@ class Lately:
         if event.offset is None:
             return Follows.NOTHING
         if self._began is None:  # a reading is read back, so whoever knows what is asked for first need not wait
-            return Follows.TOO_EARLY if event.early and not rest else Follows.NOTHING
+            return Follows.TOO_EARLY if (event.early or event.unasked) and not rest else Follows.NOTHING
         if event.offset <= self._began:
             return Follows.NOTHING
         after = event.offset - self._until  # below zero where the quiet that was kept with each of them overlaps
         soon, closely = event.early or after < SOON, event.early or after < CLOSELY
         if rest and self.reading is not None and closely and (unclear or event.early or not self._whole):
             return Follows.READING
-        if event.early and self._instructed:
+        if event.unasked or (event.early and self._instructed):
             return Follows.TOO_EARLY
         if not self._taken and (soon or (closely and not self._spoken)):
             return Follows.UNCLEAR

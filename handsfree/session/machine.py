@@ -260,6 +260,11 @@ class Session:
         return self._phase in (Phase.DOUBT, Phase.LEAVING)
 
     @property
+    def instructing(self) -> bool:
+        """Whether what is awaited is what the instruction of a step asks for."""
+        return self._phase is Phase.STEP
+
+    @property
     def at(self) -> str:
         """The id of the step we are at."""
         return self._at
@@ -546,7 +551,7 @@ class Session:
             self._ask_again(event.text, _UNCLEAR if unsure else meaning.reason)
         elif event.confidence is not None and event.confidence < self._policy.reject:
             self._ask_again(event.text, _UNCLEAR)
-        elif follows is Follows.TOO_EARLY and not harmless and not self._counts_on(meaning):
+        elif follows is Follows.TOO_EARLY and self._would_answer(meaning, event) and not self._counts_on(meaning):
             self._ask_again(event.text, _TOO_EARLY)
         elif isinstance(meaning, Spelled | Respelled):
             self._spell(meaning)  # it is read back and affirmed in any case
@@ -567,6 +572,15 @@ class Session:
             _WORDS[self._phase, meaning.word](self, meaning)
 
     # -- readings and answers ------------------------------------------------------------------------------------------
+
+    @staticmethod
+    def _would_answer(meaning: Meaning, event: Heard) -> bool:
+        """Whether it would move the step on that is open now. Whoever cut an answer off after it had begun may well put
+        right what that answered.
+        """
+        if not isinstance(meaning, Command):
+            return True
+        return meaning.word not in _HARMLESS and (event.early or meaning.word in _MOVES_ON)
 
     def _hear_talk(self, text: str) -> None:
         """What was most likely not said to the tool is answered by its tone alone, and now and then by what to say."""
@@ -1864,6 +1878,8 @@ _HARMLESS = frozenset(
     }
 )
 
+_MOVES_ON = frozenset({Word.DONE, Word.GO_AHEAD, Word.UNABLE, Word.SKIP, Word.OVERRIDE})
+
 
 def _words() -> dict[tuple[Phase, Word], Callable[[Session, Command], None]]:
     """The table of transitions by procedure word."""
@@ -1964,8 +1980,12 @@ def _heard_data(event: Heard) -> dict[str, object]:
         data["reception"] = asdict(event.reception)
     if event.early:
         data["early"] = True
+    if event.unasked:
+        data["unasked"] = True
     if event.left_off:
         data["left_off"] = list(event.left_off)
+    if event.said_again:
+        data["said_again"] = list(event.said_again)
     return data
 
 

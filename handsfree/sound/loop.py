@@ -98,6 +98,10 @@ class Conversation:
         self._said: list[Say] = []  # the last answer
         self._cut_off: list[Say] = []  # an answer that somebody spoke into
         self._left_off: tuple[str, ...] = ()  # what of it was not spoken to its end
+        self._said_again: list[str] = []  # what of it was, since the last utterance
+        self._owed: list[Say] = []  # what is still to be spoken, once a question of the tool's own is answered
+        self._instruction: tuple[str, str] | None = None  # the step and the text of the latest
+        self.instructed = 0.0  # seconds of the stream; before that nobody has understood it, infinite until it begins
 
     @property
     def over(self) -> bool:
@@ -170,8 +174,7 @@ class Conversation:
         if isinstance(event, Heard):
             self.understood = not asks_again(acts)
         if said:
-            owed = self._cut_off if self._owes(event, acts) else []
-            self._cut_off = [act for act in owed if act.about in _SAID_AGAIN]
+            self._owe(event, acts, said)
             self._said = [*self._unsaid, *said, *self._cut_off]
         before, after = _tones(event, acts)
         if before is not None and not (said and said[0].about == "caution"):  # which has a tone of its own
@@ -190,9 +193,24 @@ class Conversation:
                     pass
         self.tell(event.time)
 
-    def _owes(self, event: Event, acts: Sequence[Act]) -> bool:
-        """Whether what this cut off is still to be heard: nothing came of it, and no question of its own stands."""
-        return not isinstance(event, Heard) or (comes_to_nothing(acts) and not self.session.asking)
+    def _owe(self, event: Event, acts: Sequence[Act], said: Sequence[Say]) -> None:
+        """Keeps what this cut off and is still to be heard: where nothing came of it, and no question of the tool's own
+        stands. An instruction that nobody has heard yet waits, with its cautions, until it is open again.
+        """
+        cut_off = [act for act in self._cut_off if act.about in _SAID_AGAIN]
+        instructions = [act.text for act in said if act.about == "instruction"]
+        if instructions:
+            self._owed = []
+            if self._instruction != (self.session.at, instructions[-1]):
+                self._instruction, self.instructed = (self.session.at, instructions[-1]), math.inf
+        elif isinstance(event, Heard) and self.instructed == math.inf:
+            self._owed += cut_off
+        if not isinstance(event, Heard) or (comes_to_nothing(acts) and not self.session.asking):
+            self._cut_off = cut_off
+        else:
+            self._cut_off = []
+        if self._owed and self.session.instructing:
+            self._cut_off, self._owed = self._owed, []
 
     def tell(self, time: datetime) -> None:
         """Tells the session of what has failed since, or works again, and tries again to write what could not be."""
@@ -271,11 +289,13 @@ class Conversation:
     def speaking(self) -> bool:
         return self._voice.speaking
 
-    @property
-    def instructing(self) -> bool:
-        """Whether the instruction of the last answer is being spoken, or was: what is said now may answer it."""
-        instruction = next((act.text for act in self._said if act.about == "instruction"), "")
-        return self._voice.saying in ("", instruction)
+    def follow(self, now: float) -> None:
+        """Notes whether the instruction has begun to be spoken by ``now``, in seconds of the stream."""
+        if self.instructed < math.inf or self._instruction is None:
+            return
+        text = self._instruction[1]
+        if self._voice.saying == text or text not in [act.text for act in (*self._unsaid, *self._cut_off, *self._owed)]:
+            self.instructed, self._owed = now + UNDERSTOOD, []
 
     def hold(self) -> None:
         """Falls silent in the middle of a prompt."""
@@ -305,13 +325,14 @@ class Conversation:
     def resume(self) -> None:
         """Says again from its beginning what was cut off, if nothing has been answered since."""
         again, self._cut_off, self._left_off = self._cut_off, [], ()
+        self._said_again += [said.text for said in again]
         for said in again:
             self._say(said)
 
-    def take(self, hearing: Hearing, time: datetime, *, early: bool = False) -> None:
+    def take(self, hearing: Hearing, time: datetime, *, early: bool = False, unasked: bool = False) -> None:
         """Keeps an utterance's clip and takes what was heard in it to the session.
 
-        ``early``: it began before the answer to the one before.
+        ``early``: it began before the answer to the one before; ``unasked``: before anybody had heard the instruction.
         """
         speech, utterance = hearing
         levels = self._sound.levels(speech)
@@ -326,6 +347,7 @@ class Conversation:
             self.handle(Fault(time, f"{told} again."))
             return
         left_off, self._left_off = self._left_off, ()
+        said_again, self._said_again = tuple(self._said_again), []
         self.handle(
             heard(
                 utterance,
@@ -335,7 +357,9 @@ class Conversation:
                 speech=speech,
                 received=received,
                 early=early,
+                unasked=unasked,
                 left_off=left_off,
+                said_again=said_again,
             )
         )
 
@@ -397,7 +421,7 @@ def begin(
                 "equipment": procedure.equipment,
                 "sha256": loaded.sha256,
             },
-            "settings": _settings(policy, recogniser, source),
+            "settings": _settings(policy, recogniser, source, voice),
         },
     )
     session = Session(procedure, policy, tuple(meters))
@@ -424,18 +448,19 @@ def go_on(
         {
             **({"visit": dict(visit)} if visit else {}),
             "handsfree": __version__,
-            "settings": _settings(policy, recogniser, source),
+            "settings": _settings(policy, recogniser, source, voice),
             "set_aside": [asdict(torn) for torn in resumed.set_aside],
         },
     )
     return _joined(resumed.rebuilt.session, resumed.journal, voice, watch, recogniser, policy), reopened
 
 
-def _settings(policy: Policy, recogniser: Recogniser | None, source: str) -> dict[str, object]:
+def _settings(policy: Policy, recogniser: Recogniser | None, source: str, voice: Voice) -> dict[str, object]:
     return {
         "policy": asdict(policy),
         "recogniser": recogniser.name if recogniser is not None else "typed",
         "input": source,
+        "voice": voice.medium,
     }
 
 
@@ -457,7 +482,9 @@ def heard(
     speech: Audio,
     received: Reception | None = None,
     early: bool = False,
+    unasked: bool = False,
     left_off: tuple[str, ...] = (),
+    said_again: tuple[str, ...] = (),
 ) -> Heard:
     """The event that an utterance is to the session."""
     return Heard(
@@ -472,7 +499,9 @@ def heard(
         seconds=round(speech.seconds, 3),
         reception=received,
         early=early,
+        unasked=unasked,
         left_off=left_off,
+        said_again=said_again,
     )
 
 
@@ -568,7 +597,7 @@ def from_microphone(
         gc.freeze()  # what there is by now stays: to go through it all takes 0.05 s, in the middle of an answer
         with microphone(device, lambda: conversation.speaking and not headset) as heard_from:
             told, lost, silent, onset = 0, 0, 0.0, Onset()
-            answered = math.inf  # until the first instruction has begun, nothing can answer it
+            answered = 0.0
             unmuted: Change | None = None
             wait = 0.0
             cut_off = 0  # prompts since something was understood
@@ -586,13 +615,15 @@ def from_microphone(
                     conversation.handle(Fault(clock.now(), unmuted.text))
                     unmuted = None
                 for hearing in ear.feed(event.samples, gap=event.gap):
-                    conversation.take(hearing, clock.now(), early=hearing.speech.start + PRE_ROLL < answered)
+                    began = hearing.speech.start + PRE_ROLL
+                    early = began < answered
+                    unasked = conversation.session.instructing and began < conversation.instructed
+                    conversation.take(hearing, clock.now(), early=early, unasked=unasked)
                     answered = ear.heard_until + heard_from.behind + UNDERSTOOD
                     cut_off = 0 if conversation.understood else cut_off
                     if conversation.over:
                         return heard_from.overruns
-                if answered == math.inf and not ear.speaking and conversation.instructing:
-                    answered = ear.heard_until + heard_from.behind + UNDERSTOOD
+                conversation.follow(ear.heard_until + heard_from.behind)
                 stirs = headset and onset.begins(event.samples, speech=ear.speaking)
                 if not ear.speaking:
                     conversation.hold() if stirs and conversation.speaking else conversation.go_on()

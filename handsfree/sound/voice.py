@@ -71,6 +71,10 @@ class VoiceError(PlainError):
 class Voice(Protocol):
     """Something that speaks one prompt after the other."""
 
+    @property
+    def medium(self) -> str:
+        """Where prompts go, as the record has it: "aloud", "file" or "silent"."""
+
     def say(self, text: str) -> None:
         """Speak this after what is already waiting to be spoken, and return at once.
 
@@ -302,6 +306,8 @@ class AloudVoice:
     from its first word; after GIVE_UP seconds what waits is dropped and ``changes`` tells. A thread looks after that.
     """
 
+    medium = "aloud"
+
     def __init__(self, renderer: Renderer, device: str | int | None = None) -> None:
         self._renderer = renderer
         self._device = device
@@ -513,6 +519,8 @@ class FileVoice:
     Raises VoiceError when the folder cannot be made.
     """
 
+    medium = "file"
+
     def __init__(self, renderer: Renderer, folder: Path) -> None:
         self._renderer = renderer
         self._folder = folder
@@ -563,6 +571,8 @@ class FileVoice:
 
 class SilentVoice:
     """Says nothing; for a session that is only read."""
+
+    medium = "silent"
 
     def say(self, text: str) -> None:
         """Nothing is spoken."""

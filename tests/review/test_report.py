@@ -467,18 +467,22 @@ def test_the_cautions_that_were_spoken_stand_with_their_signal_words(finished: P
     assert rows(table)[2][1:] == ["danger A charged capacitor can kill. Do not touch its terminals.", "discharge"]
 
 
+BROKEN_OFF, UNSPOKEN = "broken off before its end", "not spoken, for somebody spoke"
+
+
 @pytest.mark.parametrize(
     ("left_off", "told"),
     [
-        (["The title.", "Danger. It is live.", "Lift the cover."], [False, True]),
-        (["Lift the cover."], [False, False]),
-        (None, [False, False]),
-        ({"text": "Danger. It is live."}, [False, False]),
-        ([{"text": "Danger. It is live."}, 7], [False, False]),
+        (["Danger. It is live.", "Lift the cover."], BROKEN_OFF),
+        (["The title.", "Danger. It is live.", "Lift the cover."], UNSPOKEN),
+        (["Lift the cover."], None),
+        (None, None),
+        ({"text": "Danger. It is live."}, None),
+        ([{"text": "Danger. It is live."}, 7], None),
     ],
 )
 def test_a_caution_that_was_broken_off_is_not_said_to_have_been_heard_out(
-    left_off: object, told: list[bool], tmp_path: Path
+    left_off: object, told: str | None, tmp_path: Path
 ) -> None:
     def said(text: str, about: str) -> tuple[Mark, dict[str, Any]]:
         return Mark.SAID, {"text": text, "about": about, "step": "cover"}
@@ -494,9 +498,50 @@ def test_a_caution_that_was_broken_off_is_not_said_to_have_been_heard_out(
     )
     root = page(folder)
     (table,) = section(root, "cautions").all("table")
-    assert ["broken off before its end" in row[1] for row in rows(table)] == told
     lines = section(root, "transcript").all("tr", class_="handsfree")
-    assert ["broken off before its end" in line.text for line in lines[:2]] == told
+    for remark in (BROKEN_OFF, UNSPOKEN):
+        assert [remark in row[1] for row in rows(table)] == [False, remark == told]
+        assert [remark in line.text for line in lines[:2]] == [False, remark == told]
+
+
+@pytest.mark.parametrize(
+    ("voices", "heading", "remarks"),
+    [
+        (["aloud"], "Cautions read aloud", [""]),
+        (["silent"], "Cautions shown, none read aloud", [""]),
+        (["file", "aloud"], "Cautions read aloud", ["shown, not read aloud", ""]),
+        ([None], "Cautions read aloud", [""]),  # a record from before the settings said so
+    ],
+)
+def test_a_caution_that_nobody_could_hear_is_not_said_to_have_been_read_aloud(
+    voices: list[str | None], heading: str, remarks: list[str], tmp_path: Path
+) -> None:
+    entries: list[tuple[Mark, dict[str, Any]]] = []
+    for place, voice in enumerate(voices):
+        settings = {} if voice is None else {"voice": voice}
+        entries.append((Mark.REOPENED if place else Mark.OPENED, {"settings": settings}))
+        entries.append((Mark.SAID, {"text": "Danger. It is live.", "about": "caution", "step": "cover"}))
+    cautions = section(page(written(tmp_path / "session", *entries)), "cautions")
+    assert heading in cautions.text
+    (table,) = cautions.all("table")
+    assert [row[1].removeprefix("danger It is live.").strip() for row in rows(table)] == remarks
+
+
+def test_a_caution_that_was_spoken_again_after_it_was_broken_off_is_known_to_have_been(tmp_path: Path) -> None:
+    danger, lift = "Danger. It is live.", "Lift the cover."
+    folder = written(
+        tmp_path / "session",
+        *(
+            (Mark.SAID, {"text": text, "about": about, "step": "cover"})
+            for text, about in ((danger, "caution"), (lift, "instruction"))
+        ),
+        (Mark.HEARD, {"text": "", "confidence": 0.1, "left_off": [danger, lift]}),
+        (Mark.HEARD, {"text": "done", "confidence": 0.9, "said_again": [danger, lift], "left_off": [lift]}),
+    )
+    root = page(folder)
+    (table,) = section(root, "cautions").all("table")
+    assert [row[1] for row in rows(table)] == ["danger It is live. broken off, and said again after that"]
+    assert BROKEN_OFF in section(root, "transcript").all("tr", class_="handsfree")[1].text
 
 
 def test_the_transcript_has_each_line_with_who_said_it_its_confidence_and_its_clip(finished: Path) -> None:

@@ -18,13 +18,21 @@ class Stream:
     def __init__(self, talk: Talk) -> None:
         self.talk, self.until = talk, 10.0
 
-    def hear(self, text: str, after: float = 4.0, confidence: float | None = 0.9, *, early: bool = False) -> Self:
+    def hear(
+        self,
+        text: str,
+        after: float = 4.0,
+        confidence: float | None = 0.9,
+        *,
+        early: bool = False,
+        unasked: bool = False,
+    ) -> Self:
         start = self.until + after
         self.until = start + 1.0
         time = self.talk.time + timedelta(seconds=after + 1.0)
         self.talk.time = time
         sound = {"clip": "clips/0001.flac", "clip_sha256": "0" * 64, "offset": start, "seconds": 1.0}
-        self.talk.event(Heard(time, text, confidence, "moonshine", early=early, **sound))
+        self.talk.event(Heard(time, text, confidence, "moonshine", early=early, unasked=unasked, **sound))
         return self
 
     @property
@@ -107,6 +115,64 @@ def test_a_row_of_figures_that_sounds_like_a_range_is_confirmed(stream: Stream) 
     assert stream.hear("five two six ohms").said == ["I heard five two six ohms. Affirm, or say the digits one by one."]
     assert stream.hear("affirm").values == ["526"]
     assert Stream(at("coil")).hear("five two nine ohms").values == ["529"]
+
+
+@pytest.mark.parametrize(
+    ("heard", "asks"),
+    [
+        ("four o five ohms", "I heard four zero five ohms. Affirm, or say the digits one by one."),
+        ("two point o one ohms", "I heard two point zero one ohms. Affirm, or say the digits one by one."),
+        ("eight r six ohms", "I heard eight point six ohms. Affirm, or say the digits one by one."),
+        ("nine ten ohms", "I heard nine one zero ohms. Affirm, or say the digits one by one."),
+    ],
+)
+def test_what_sounds_like_two_figures_or_one_put_right_is_confirmed(heard: str, asks: str, stream: Stream) -> None:
+    """ "Four, uh, five" sounds like "four o five": common practice, no source."""
+    stream.hear(heard)
+    assert (stream.values, stream.said) == ([], [asks])
+    (asked,) = stream.talk.all(Mark.ASKED_AGAIN)
+    assert asked["reason"].startswith("may have been ")
+    assert stream.hear(heard).values != []  # who says the same once more means it
+
+
+@pytest.mark.parametrize("heard", ["four zero five ohms", "o point five ohms", "four fifty ohms", "nine eleven ohms"])
+def test_what_sounds_like_nothing_else_is_not_asked_about(heard: str, stream: Stream) -> None:
+    assert len(stream.hear(heard).values) == 1
+
+
+def test_the_end_of_a_reading_is_told_from_a_whole_one_though_it_is_not_plausible(stream: Stream) -> None:
+    stream.hear("it's twelve", confidence=0.9).hear("point two ohms", after=0.9)
+    assert stream.said == ["I heard zero point two ohms, and something before it. Affirm, or say all of it."]
+
+
+@pytest.mark.parametrize("text", ["done", "unable it is damaged", "skip this step"])
+def test_what_is_said_before_anybody_heard_the_instruction_does_not_move_its_step(text: str) -> None:
+    stream = Stream(at("close")).hear("done").hear(text, unasked=True)
+    assert (stream.talk.session.at, stream.said) == ("power", ["Say again. That was said before I asked."])
+    assert stream.talk.all(Mark.HEARD)[-1]["unasked"] is True
+    assert stream.hear("done").talk.session.at == "listen"
+
+
+def test_a_reading_is_not_taken_for_what_nobody_has_been_asked_for(stream: Stream) -> None:
+    stream.hear("twenty five ohms").hear("twenty five ohms", unasked=True)
+    assert stream.values == ["25"]
+    assert stream.said == ["Say again. That was said before I asked."]
+    stream.hear("correction twenty six ohms", unasked=True)  # which is about the one before
+    assert stream.values == ["25", "26"]
+
+
+def test_what_conformed_when_it_was_measured_again_is_no_reason_for_a_new_part(stream: Stream) -> None:
+    readings = stream.hear("ninety ohms").talk.session._readings
+    bad = readings.last_nonconforming()
+    assert bad is not None
+    assert bad.step == "coil"
+    stream.hear("go back").hear("twenty five ohms")
+    assert stream.values == ["90", "25"]
+    assert readings.last_nonconforming() is None
+
+
+def test_the_first_reading_may_be_given_by_one_who_knows_what_is_asked_for(stream: Stream) -> None:
+    assert stream.hear("twenty five ohms", unasked=True).values == ["25"]
 
 
 def test_a_done_before_anything_was_instructed_completes_nothing() -> None:

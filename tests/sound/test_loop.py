@@ -19,7 +19,7 @@ import pytest
 import scipy.signal
 import soxr
 from numpy.typing import NDArray
-from virtual_card import HEADSET, SoundCard, Visit, in_room_noise, mute, plug_in, unplug
+from virtual_card import HEADSET, SoundCard, Visit, in_room_noise, loud_seconds, mute, plug_in, unplug
 
 from handsfree.procedure.load import load
 from handsfree.procedure.proof import check
@@ -746,8 +746,8 @@ def test_a_muted_microphone_is_told_and_the_session_goes_on(own_card: SoundCard,
 def test_a_whole_demo_session_is_held_live_with_a_technician_who_cuts_in(
     sound_card: SoundCard, recogniser: MoonshineRecogniser, tmp_path: Path
 ) -> None:
-    """In real time and in both directions: each utterance of the recording is said into the prompt before it, and again
-    where it was not heard clearly.
+    """In real time and in both directions: each utterance of the recording is said into the prompt before it, once that
+    has come to what is to be done, and again where it was not heard clearly.
     """
     cooler = DEMO / "procedures" / "bottle-cooler-does-not-cool.yaml"
     recorded = audio.read(DEMO / "demo_sessions" / "start-relay" / "technician.flac")[0]
@@ -755,12 +755,13 @@ def test_a_whole_demo_session_is_held_live_with_a_technician_who_cuts_in(
     endpointer = Endpointer()
     utterances = endpointer.feed(recorded.samples) + endpointer.flush()
     spoken_at = []
+    renderer = Renderer(sound_card.folder / ".cache" / "handsfree" / "voice")
     with Visit(sound_card, cooler, tmp_path / "live", headset=True) as visit:
         again = 0
         visit.listen()  # nobody can answer an instruction before it has begun
         for utterance in utterances:
             for _ in range(3):
-                visit.begin_to_listen(HEARD_OUT)
+                visit.begin_to_listen(until_instructed(renderer, read(tmp_path / "live")) + HEARD_OUT)
                 spoken_at.append(visit.ear.now)
                 visit.say(utterance.samples)
                 before, again = again, unclear(read(tmp_path / "live"))
@@ -779,12 +780,20 @@ def test_a_whole_demo_session_is_held_live_with_a_technician_who_cuts_in(
     # What the record says was spoken came out of the loudspeaker, between two utterances of the technician.
     assert again <= 2
     answers = [data(answer, Mark.SAID) for _, answer in answered(entries)]
-    renderer = Renderer(sound_card.folder / ".cache" / "handsfree" / "voice")
     for answer, since, until in zip(answers, spoken_at, [*spoken_at[1:], len(channels) / RATE], strict=True):
         tool = channels[round(since * RATE) : round(until * RATE), 0]
         if answer:  # what was hardly heard has only its tone
             assert likeness(renderer.render(answer[0]["text"]), tool) > 0.8, answer[0]["text"]
     renderer.close()
+
+
+def until_instructed(renderer: Renderer, entries: list[Entry]) -> float:
+    """How much is spoken before the instruction in the last answer, in seconds."""
+    last = max((place for place, entry in enumerate(entries) if entry.kind is Mark.HEARD), default=len(entries))
+    said = [(each["about"], each["text"]) for each in data(entries[last:], Mark.SAID)]
+    instructions = [place for place, (about, _) in enumerate(said) if about == "instruction"]
+    before = (renderer.render(text) for _, text in said[: instructions[-1]]) if instructions else ()
+    return sum(loud_seconds(soxr.resample(sound.samples, sound.rate, RATE)) for sound in before)
 
 
 def likeness(prompt: Sound, recorded: NDArray[np.int16]) -> float:

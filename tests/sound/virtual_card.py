@@ -240,7 +240,7 @@ class Ear:
         assert self._recorder.stdout is not None
         while len(data := self._recorder.stdout.read(4 * BLOCK)) == 4 * BLOCK:
             block = np.frombuffer(data, np.int16).reshape(-1, 2)
-            loud = int(np.abs(block[:, 0].astype(np.int32)).max()) > LOUD
+            loud = is_loud(block[:, 0])
             with self._changed:
                 self._blocks.append(block)
                 self._loud += loud
@@ -321,6 +321,17 @@ class Visit:
         self.program.kill()
         self.program.communicate()
         self.ear.close()
+
+
+def is_loud(block: NDArray[np.int16]) -> bool:
+    """Whether somebody speaks in it."""
+    return int(np.abs(block.astype(np.int32)).max()) > LOUD
+
+
+def loud_seconds(samples: NDArray[np.int16]) -> float:
+    """How much an ``Ear`` would say was spoken in these samples."""
+    blocks = np.split(samples, range(BLOCK, len(samples), BLOCK))
+    return sum(map(is_loud, blocks)) * BLOCK / RATE
 
 
 def in_room_noise(parts: Iterable[NDArray[np.int16]]) -> NDArray[np.int16]:
