@@ -504,6 +504,20 @@ def test_a_caution_that_was_broken_off_is_not_said_to_have_been_heard_out(
         assert [remark in line.text for line in lines[:2]] == [False, remark == told]
 
 
+def identity(what: str, value: str) -> tuple[Mark, dict[str, Any]]:
+    return Mark.IDENTIFIED, {"what": what, "value": value, "words": value}
+
+
+def test_who_goes_on_with_a_visit_is_not_given_as_the_one_who_began_it(tmp_path: Path) -> None:
+    again = (Mark.REOPENED, {"settings": {}})
+    named = (again, identity("technician", "BEN"), identity("site", "Quay 3"))
+    (known,) = page(written(tmp_path / "unnamed", *named)).all("dl", class_="known")
+    assert known.text == "Technician not given, from 07:08 UTC BEN Site Quay 3"
+    first = (identity("technician", "ANN"), *named)
+    (known,) = page(written(tmp_path / "named", *first)).all("dl", class_="known")
+    assert known.text == "Technician ANN, from 07:08 UTC BEN Site Quay 3"
+
+
 @pytest.mark.parametrize(
     ("voices", "heading", "remarks"),
     [
