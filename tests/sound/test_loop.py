@@ -755,13 +755,15 @@ def test_a_whole_demo_session_is_held_live_with_a_technician_who_cuts_in(
     endpointer = Endpointer()
     utterances = endpointer.feed(recorded.samples) + endpointer.flush()
     spoken_at = []
-    renderer = Renderer(sound_card.folder / ".cache" / "handsfree" / "voice")
+    renderer = Renderer(tmp_path / "voice")  # not the program's, which would then speak what was rendered here
+    lasting = {said["text"]: loud_seconds(renderer.render(said["text"])) for said in data(expected, Mark.SAID)}
+    renderer.close()
     with Visit(sound_card, cooler, tmp_path / "live", headset=True) as visit:
         again = 0
         visit.listen()  # nobody can answer an instruction before it has begun
         for utterance in utterances:
             for _ in range(3):
-                visit.begin_to_listen(until_instructed(renderer, read(tmp_path / "live")) + HEARD_OUT)
+                visit.begin_to_listen(until_instructed(lasting, read(tmp_path / "live")) + HEARD_OUT)
                 spoken_at.append(visit.ear.now)
                 visit.say(utterance.samples)
                 before, again = again, unclear(read(tmp_path / "live"))
@@ -780,6 +782,7 @@ def test_a_whole_demo_session_is_held_live_with_a_technician_who_cuts_in(
     # What the record says was spoken came out of the loudspeaker, between two utterances of the technician.
     assert again <= 2
     answers = [data(answer, Mark.SAID) for _, answer in answered(entries)]
+    renderer = Renderer(sound_card.folder / ".cache" / "handsfree" / "voice")
     for answer, since, until in zip(answers, spoken_at, [*spoken_at[1:], len(channels) / RATE], strict=True):
         tool = channels[round(since * RATE) : round(until * RATE), 0]
         if answer:  # what was hardly heard has only its tone
@@ -787,13 +790,12 @@ def test_a_whole_demo_session_is_held_live_with_a_technician_who_cuts_in(
     renderer.close()
 
 
-def until_instructed(renderer: Renderer, entries: list[Entry]) -> float:
-    """How much is spoken before the instruction in the last answer, in seconds."""
+def until_instructed(lasting: Mapping[str, float], entries: list[Entry]) -> float:
+    """How much is spoken before the instruction in the last answer, in seconds, as far as it is known."""
     last = max((place for place, entry in enumerate(entries) if entry.kind is Mark.HEARD), default=len(entries))
     said = [(each["about"], each["text"]) for each in data(entries[last:], Mark.SAID)]
     instructions = [place for place, (about, _) in enumerate(said) if about == "instruction"]
-    before = (renderer.render(text) for _, text in said[: instructions[-1]]) if instructions else ()
-    return sum(loud_seconds(soxr.resample(sound.samples, sound.rate, RATE)) for sound in before)
+    return sum(lasting.get(text, 0.0) for _, text in (said[: instructions[-1]] if instructions else ()))
 
 
 def likeness(prompt: Sound, recorded: NDArray[np.int16]) -> float:

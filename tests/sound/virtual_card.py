@@ -31,6 +31,7 @@ import soundfile
 from numpy.typing import NDArray
 
 from handsfree.session.journal import JOURNAL
+from handsfree.sound.voice import Sound
 
 RATE = 16_000
 BLOCK = 320  # samples, 20 ms
@@ -328,9 +329,10 @@ def is_loud(block: NDArray[np.int16]) -> bool:
     return int(np.abs(block.astype(np.int32)).max()) > LOUD
 
 
-def loud_seconds(samples: NDArray[np.int16]) -> float:
-    """How much an ``Ear`` would say was spoken in these samples."""
-    blocks = np.split(samples, range(BLOCK, len(samples), BLOCK))
+def loud_seconds(sound: Sound) -> float:
+    """How much an ``Ear`` would say was spoken of this."""
+    block = BLOCK * sound.rate // RATE
+    blocks = np.split(sound.samples, range(block, len(sound.samples), block))
     return sum(map(is_loud, blocks)) * BLOCK / RATE
 
 
