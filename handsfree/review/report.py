@@ -897,6 +897,8 @@ def _energy(entries: Iterable[Entry]) -> tuple[tuple[str, tuple[tuple[datetime, 
             sources.setdefault(entry_text(entry.data, "name") or entry_text(entry.data, "source"), []).append(
                 (entry.time, entry_text(entry.data, "state"))
             )
+        elif entry.kind is Mark.DEVIATION and entry.data.get("what") == "not found dead":
+            sources.setdefault(entry_text(entry.data, "reason"), []).append((entry.time, "not found dead"))
     return tuple((source, tuple(states)) for source, states in sources.items())
 
 

@@ -43,11 +43,17 @@ class Equipment:
     @property
     def states(self) -> list[str]:
         """Each source by name, what is known of it, and whether a voltage was measured there."""
-        found = {source for source, _ in self._voltages.failed if self.energy[source] is not Energy.LIVE}
+        found = self.not_found_dead
         return [
-            f"{source.name} {self.energy[key].value}{', but not found dead' if key in found else ''}"
+            f"{source.name} {self.energy[key].value}{', but not found dead' if source.name in found else ''}"
             for key, source in self._sources.items()
         ]
+
+    @property
+    def not_found_dead(self) -> list[str]:
+        """The names of the sources at which a voltage was found, or may have been, since they were isolated."""
+        failed = {source for source, _ in self._voltages.failed if self.energy[source] is not Energy.LIVE}
+        return [source.name for key, source in self._sources.items() if key in failed]
 
     @property
     def unproved(self) -> frozenset[str]:

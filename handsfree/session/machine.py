@@ -1448,6 +1448,9 @@ class Session:
             self._deviate("leads refused", refused)
         if outcome == "stopped" and live:
             self._say(f"Still live: {', '.join(live)}.", "status")
+        for source in self._equipment.not_found_dead:
+            self._deviate("not found dead", source)
+            self._say(f"Isolated, and not found dead: {source}. Treat it as live.", "status")
         deviations = "no deviations" if not self._deviations else figure_of(self._deviations, "deviation")
         self._say(f"Session closed. {figure_of(standing, 'reading')}, {deviations}.", "status")
         self._record(

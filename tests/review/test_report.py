@@ -504,6 +504,18 @@ def test_a_caution_that_was_broken_off_is_not_said_to_have_been_heard_out(
         assert [remark in line.text for line in lines[:2]] == [False, remark == told]
 
 
+def test_a_source_that_was_not_found_dead_is_not_only_isolated_on_the_page(tmp_path: Path) -> None:
+    folder = written(
+        tmp_path / "session",
+        (Mark.ENERGY, {"source": "mains", "name": "supply cord", "state": "isolated"}),
+        (Mark.DEVIATION, {"step": "probe", "what": "not found dead", "reason": "supply cord"}),
+    )
+    root = page(folder)
+    (table,) = section(root, "energy").all("table")
+    assert rows(table) == [["supply cord", "isolated 07:08:01 not found dead 07:08:02"]]
+    assert "not found dead : supply cord" in section(root, "deviations").text
+
+
 def identity(what: str, value: str) -> tuple[Mark, dict[str, Any]]:
     return Mark.IDENTIFIED, {"what": what, "value": value, "words": value}
 

@@ -634,6 +634,15 @@ def test_a_voltage_that_was_passed_over_is_no_proof_until_it_is_measured_again()
     assert (talk.session.at, talk.energy) == ("open", "proved dead")
 
 
+def test_who_leaves_what_was_isolated_and_not_found_dead_is_told_and_it_is_on_record() -> None:
+    talk = Talk(PASSED_OVER).hear("done", "two hundred thirty volts", "end session", "affirm")
+    assert "Isolated, and not found dead: supply cord. Treat it as live." in talk.said
+    assert ("not found dead", "supply cord") in [(each["what"], each["reason"]) for each in talk.all(Mark.DEVIATION)]
+    dead = Talk(PASSED_OVER).hear("done", "two hundred thirty volts", "go back", "zero point two volts")
+    dead.hear("end session", "affirm")
+    assert "not found dead" not in [each["what"] for each in dead.all(Mark.DEVIATION)]
+
+
 def test_an_undecided_voltage_that_was_passed_over_is_no_proof() -> None:
     talk = Talk(PASSED_OVER).hear("done", "less than three hundred volts")
     assert talk.all(Mark.READING)[-1]["verdict"] == "undecided"
