@@ -31,7 +31,7 @@ import soundfile
 from numpy.typing import NDArray
 
 from handsfree.session.journal import JOURNAL
-from handsfree.sound.voice import Sound
+from handsfree.sound.voice import WORDS_PER_MINUTE, Sound
 
 RATE = 16_000
 BLOCK = 320  # samples, 20 ms
@@ -252,14 +252,23 @@ class Ear:
 class Visit:
     """The program at work on a sound card, and a technician who hears and answers it."""
 
-    def __init__(self, card: SoundCard, procedure: Path, folder: Path, *, headset: bool, bleeds: bool = False) -> None:
-        """``bleeds``: the program takes an open room for a headset."""
+    def __init__(
+        self,
+        card: SoundCard,
+        procedure: Path,
+        folder: Path,
+        *,
+        headset: bool,
+        bleeds: bool = False,
+        rate: int = WORDS_PER_MINUTE,
+    ) -> None:
+        """``bleeds``: the program takes an open room for a headset; ``rate``: of its speech, in words a minute."""
         self._card = card
         self._headset = headset and not bleeds
         self._journal = folder / JOURNAL
         self._unheard = 0.0  # how much the tool had said when the technician last spoke
         self.ear = Ear(card)
-        options = ["--voice", "aloud", "--out", str(folder)]
+        options = ["--voice", "aloud", "--rate", str(rate), "--out", str(folder)]
         self.program = subprocess.Popen(
             [sys.executable, "-m", "handsfree.cli", "run", str(procedure), *options, *["--headset"] * headset],
             env=card.environment | (HEADSET if self._headset else OPEN_ROOM) | {"PYTHONFAULTHANDLER": "1"},
