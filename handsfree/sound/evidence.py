@@ -24,7 +24,7 @@ class TextEvidence:
     margin: float  # by which the sentence is likelier than the nearest that means something else, all opinions together
     pace: float  # seconds of sound for each letter of the sentence
     agreement: float  # share of the views of the sound (as it is, denoised) in which the same was understood
-    straight: float = math.inf  # by which it is likelier than the nearest that is guessed or put right (``loosely``)
+    straight: float = math.inf  # by which it is likelier than the same, guessed or put right (``loosely``)
 
     @property
     def confidence(self) -> float:
@@ -105,7 +105,7 @@ class JointEvidence:
     raw: float  # by which the likeliest words of any kind are ahead of the sentence, by Vosk, in the sound as it is
     cleaned: float  # the same in the last view: denoised, and slowed where it is looked at again
     favoured: float  # share of the views in which this meaning was the likeliest of the grammar's, by Vosk
-    straight: float = math.inf  # by which it is likelier than the nearest that is guessed or put right (``loosely``)
+    straight: float = math.inf  # by which it is likelier than the same, guessed or put right (``loosely``)
 
     @property
     def confidence(self) -> float:
@@ -195,8 +195,8 @@ BEHIND_AT_MOST = 60.0
 # Nats. Nearer than that to another meaning were 3 of the 24 hearings of the tuning set that were taken and wrong, and 2
 # of the 1322 that were taken and right.
 CLOSE = 2.0
-# Nats. Of 26 right readings of the tuning set in hum at 10 dB that had a guess for a rival, 25 were at least 8 ahead of
-# it.
+# Nats. Of 26 right readings of the tuning set in hum at 10 dB that had a guess for a rival, their own or another, 25 were
+# at least 8 ahead of it.
 STRAIGHT = 7.0
 
 AHEAD_COUNTED = 15.0  # nats
@@ -218,8 +218,8 @@ JOINT_RIVALRY = 15 / 12
 # Nats. Nearer than that to another meaning were 2 of the 19 hearings of the tuning set that were taken and wrong, and
 # 8 of the 2401 that were taken and right.
 JOINT_CLOSE = 5.0
-# Nats. Of the tuning set in hum at 10 and 5 dB and beside a fan none of 47 right readings that had a guess for a rival,
-# was less than 13 ahead of it. It costs nothing to ask.
+# Nats. Of the tuning set in hum at 10 and 5 dB and beside a fan no right reading was less than 20 ahead of itself as a
+# guess ("twenty four, uh, point six"), and a wrong one ("two forty" of "uh, two, uh, forty") was 10 ahead.
 JOINT_STRAIGHT = 12.0
 # Nats. None of the 986 hearings of the tuning set that were taken and right, in hum at 10 and 5 dB and beside a fan,
 # was so far behind what the network would rather hear (7.2 at most): it costs next to nothing to ask.

@@ -62,9 +62,17 @@ def share(views: Sequence[Meanings], meant: Sense) -> float:
 
 
 def straight(best: str, others: Mapping[str, float]) -> float:
-    """How many nats ``best`` is ahead of the nearest of ``others`` that is guessed or put right; infinite where it is
-    so itself, and is refused for that.
+    """How many nats ``best`` is ahead of the nearest of ``others`` that is the same, guessed or put right; infinite
+    where it is so itself, and is refused for that.
     """
-    if reason(best.split()) is not None:
+    words = best.split()
+    if reason(words) is not None:
         return math.inf
-    return min((ahead for text, ahead in others.items() if reason(text.split()) is not None), default=math.inf)
+    guesses = (ahead for text, ahead in others.items() if reason(text.split()) and _left_out_of(words, text.split()))
+    return min(guesses, default=math.inf)
+
+
+def _left_out_of(words: Sequence[str], more: Sequence[str]) -> bool:
+    """Whether these are the other words, some left out."""
+    following = iter(more)
+    return all(word in following for word in words)
