@@ -40,7 +40,7 @@ from handsfree.sound.tones import TONES, tone
 ROOT = Path(__file__).parents[1]
 sys.path.insert(0, str(ROOT / "tests" / "sound"))
 
-from virtual_card import Ear, SoundCard, Visit, missing  # noqa: E402
+from virtual_card import Ear, SoundCard, Visit, missing, so_far, until_instructed  # noqa: E402
 
 PROCEDURE = ROOT / "procedures" / "bottle-cooler-does-not-cool.yaml"
 SPEECH = ROOT / "demo_sessions" / "all-sound" / "technician.flac"
@@ -155,7 +155,7 @@ def main() -> int:
                         if options.open_room:
                             visit.listen()
                         else:
-                            visit.begin_to_listen(HEARD_OUT)
+                            visit.begin_to_listen(until_instructed(so_far(record)) + HEARD_OUT)
                     memory = [each.memory_full_info() for each in processes(visit)]
                     recording = visit.ear.recording()
         finally:

@@ -195,8 +195,8 @@ BEHIND_AT_MOST = 60.0
 # Nats. Nearer than that to another meaning were 3 of the 24 hearings of the tuning set that were taken and wrong, and 2
 # of the 1322 that were taken and right.
 CLOSE = 2.0
-# Nats. Of 26 right readings of the tuning set in hum at 10 dB that had a guess for a rival, of the same or other figures,
-# 25 were at least 8 ahead of it.
+# Nats. Of 26 right readings of the tuning set in hum at 10 dB that had a guess for a rival, of the same or of other
+# figures, 25 were at least 8 ahead of it.
 STRAIGHT = 7.0
 
 AHEAD_COUNTED = 15.0  # nats

@@ -87,6 +87,7 @@ class Conversation:
         self.ear = None if recogniser is None else Ear(recogniser, sure, self._sound.hear)
         self._journal = journal
         self._voice = voice
+        self._sure = sure
         self._watch = watch
         self._faults: deque[str] = deque()
         self._kept_back: tuple[Event, Sequence[Act]] | None = None  # the answer that could not be written
@@ -172,7 +173,7 @@ class Conversation:
         self._watch(event, acts)
         said = [act for act in acts if isinstance(act, Say)]
         if isinstance(event, Heard):
-            self.understood = not asks_again(acts)
+            self.understood = not asks_again(acts) or self._only_too_early(event)
         if said:
             self._owe(event, acts, said)
             self._said = [*self._unsaid, *said, *self._cut_off]
@@ -192,6 +193,11 @@ class Conversation:
                 case Record() | Close() | Listen():
                     pass
         self.tell(event.time)
+
+    def _only_too_early(self, event: Heard) -> bool:
+        """Whether somebody said words that came before the instruction, and not this voice what it was reading back."""
+        own = any(event.text in prompt.lower() for prompt in event.left_off)
+        return event.unasked and event.confidence is not None and event.confidence >= self._sure and not own
 
     def _owe(self, event: Event, acts: Sequence[Act], said: Sequence[Say]) -> None:
         """Keeps what this cut off and is still to be heard: where nothing came of it, and no question of the tool's own

@@ -7,10 +7,10 @@ one does: listens until the tool has finished, then speaks.
 from __future__ import annotations
 
 import json
+import math
 import os
 import signal
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from contextlib import suppress
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
@@ -20,18 +20,29 @@ import pytest
 import scipy.signal
 import soxr
 from numpy.typing import NDArray
-from virtual_card import HEADSET, SoundCard, Visit, in_room_noise, loud_seconds, mute, plug_in, unplug
+from virtual_card import (
+    HEADSET,
+    SoundCard,
+    Visit,
+    in_room_noise,
+    loud_seconds,
+    mute,
+    plug_in,
+    so_far,
+    unplug,
+    until_instructed,
+)
 
 from handsfree.procedure.load import load
 from handsfree.procedure.proof import check
 from handsfree.session.events import Ended, Fault, Heard, Mark, Started
-from handsfree.session.journal import JOURNAL, Entry, JournalError, read
+from handsfree.session.journal import JOURNAL, Entry, read
 from handsfree.session.replay import verify
 from handsfree.sound import audio, loop
 from handsfree.sound.devices import Block, Change
 from handsfree.sound.ear import Hearing
 from handsfree.sound.endpoint import LONGEST, Endpointer, Speech
-from handsfree.sound.loop import Conversation, begin, from_recording, from_text
+from handsfree.sound.loop import UNDERSTOOD, Conversation, begin, from_recording, from_text
 from handsfree.sound.moonshine import MoonshineRecogniser
 from handsfree.sound.protocol import RATE, Audio, Utterance
 from handsfree.sound.tones import Tone
@@ -525,6 +536,37 @@ def test_what_waits_to_be_spoken_when_a_fault_is_told_is_said_again_and_known_to
     assert verify(folder) == []
 
 
+@pytest.mark.parametrize(("text", "somebody"), [("four hundred eighty volts", True), ("five point two ohms", False)])
+def test_what_is_said_into_a_read_back_is_of_somebody_unless_it_is_the_read_back(
+    text: str, somebody: bool, procedure: Path, folder: Path, recogniser: MoonshineRecogniser
+) -> None:
+    speaker = Queueing()
+    conversation = cautioned(procedure, folder, recogniser, speaker)
+    samples = np.random.default_rng(2).integers(-20, 20, 7 * RATE).astype(np.int16)
+    assert conversation.ear is not None
+    assert list(conversation.ear.feed(samples)) == []
+    quiet_room = Speech(samples[:RATE])
+    speaker.waiting.clear()
+    conversation.follow(0.0)
+    conversation.take(Hearing(quiet_room, Utterance("five point two ohms", 0.9, "both")), START)
+    read_back, *_, instruction = speaker.waiting
+    assert read_back.startswith("Five point two ohms")
+    conversation.follow(1.0)
+    assert conversation.instructed == math.inf
+    conversation.hush()
+    late = Speech(quiet_room.samples, start=5.0)
+    conversation.take(Hearing(late, Utterance(text, 0.9, "both")), START, unasked=True)
+    assert conversation.understood is somebody
+    conversation.resume()
+    assert speaker.waiting[-1] == instruction  # it is still to be heard
+    assert conversation.instructed == math.inf
+    speaker.speak_until(instruction)
+    conversation.follow(9.0)
+    assert conversation.instructed == 9.0 + UNDERSTOOD
+    conversation.close()
+    assert taken(read(folder)) == TAKEN[:1]
+
+
 def test_a_question_of_the_tool_is_not_talked_over_by_what_it_cut_off(procedure: Path, folder: Path) -> None:
     speaker = Speaker()
     conversation, opened = begun(procedure, folder, None, speaker)
@@ -767,7 +809,7 @@ def test_a_whole_demo_session_is_held_live_with_a_technician_who_cuts_in(
         visit.listen()  # nobody can answer an instruction before it has begun
         for utterance in utterances:
             for _ in range(3):
-                visit.begin_to_listen(until_instructed(lasting, so_far(tmp_path / "live")) + HEARD_OUT)
+                visit.begin_to_listen(until_instructed(so_far(tmp_path / "live"), lasting) + HEARD_OUT)
                 spoken_at.append(visit.ear.now)
                 visit.say(utterance.samples)
                 before, again = again, unclear(so_far(tmp_path / "live"))
@@ -792,22 +834,6 @@ def test_a_whole_demo_session_is_held_live_with_a_technician_who_cuts_in(
         if answer:  # what was hardly heard has only its tone
             assert likeness(renderer.render(answer[0]["text"]), tool) > 0.8, answer[0]["text"]
     renderer.close()
-
-
-def so_far(folder: Path) -> list[Entry]:
-    """What is on record while the program goes on writing: a line may be half written."""
-    for _ in range(1000):
-        with suppress(JournalError):
-            return read(folder)
-    return read(folder)
-
-
-def until_instructed(lasting: Mapping[str, float], entries: list[Entry]) -> float:
-    """How much is spoken before the instruction in the last answer, in seconds, as far as it is known."""
-    last = max((place for place, entry in enumerate(entries) if entry.kind is Mark.HEARD), default=len(entries))
-    said = [(each["about"], each["text"]) for each in data(entries[last:], Mark.SAID)]
-    instructions = [place for place, (about, _) in enumerate(said) if about == "instruction"]
-    return sum(lasting.get(text, 0.0) for _, text in (said[: instructions[-1]] if instructions else ()))
 
 
 def likeness(prompt: Sound, recorded: NDArray[np.int16]) -> float:

@@ -21,16 +21,17 @@ import subprocess
 import sys
 import threading
 import time
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from pathlib import Path
-from types import TracebackType
+from types import MappingProxyType, TracebackType
 from typing import Self
 
 import numpy as np
 import soundfile
 from numpy.typing import NDArray
 
-from handsfree.session.journal import JOURNAL
+from handsfree.session.events import Mark
+from handsfree.session.journal import JOURNAL, Entry, JournalError, read
 from handsfree.sound.voice import WORDS_PER_MINUTE, Sound
 
 RATE = 16_000
@@ -343,6 +344,23 @@ def loud_seconds(sound: Sound) -> float:
     block = BLOCK * sound.rate // RATE
     blocks = np.split(sound.samples, range(block, len(sound.samples), block))
     return sum(map(is_loud, blocks)) * BLOCK / RATE
+
+
+def so_far(folder: Path) -> list[Entry]:
+    """What is on record while the program goes on writing: a line may be half written."""
+    for _ in range(1000):
+        with contextlib.suppress(JournalError):
+            return read(folder)
+    return read(folder)
+
+
+def until_instructed(entries: Sequence[Entry], lasting: Mapping[str, float] = MappingProxyType({})) -> float:
+    """How much is spoken before the instruction in the last answer, in seconds; ``lasting`` is what is known of it."""
+    last = max((place for place, entry in enumerate(entries) if entry.kind is Mark.HEARD), default=len(entries))
+    said = [entry.data for entry in entries[last:] if entry.kind is Mark.SAID]
+    instructions = [place for place, each in enumerate(said) if each["about"] == "instruction"]
+    texts = [each["text"] for each in (said[: instructions[-1]] if instructions else ())]
+    return sum(lasting.get(text, len(text.split()) * 60 / WORDS_PER_MINUTE) for text in texts)
 
 
 def in_room_noise(parts: Iterable[NDArray[np.int16]]) -> NDArray[np.int16]:
