@@ -422,21 +422,20 @@ def _energy(world: _World, state: _State, step: SpokenStep) -> Iterator[Finding]
 def _dead(world: _World, state: _State, step: SpokenStep) -> Iterator[Finding]:
     """What the voltages measured on this way leave to be desired where an electrical source is to be proved dead."""
     energy = world.energy(state)
-    if is_voltage(step) and step.waveform is None:
-        measured = [name for name in measured_at(step, energy, world.procedure.sources) if shows_dead(step)]
-        dead = step.proves_dead or [name for name in measured if energy[name] is Energy.ISOLATED]
-        if dead:
+    if is_voltage(step):
+        isolated = [
+            name for name in measured_at(step, energy, world.procedure.sources) if energy[name] is Energy.ISOLATED
+        ]
+        dead = step.proves_dead or (isolated if shows_dead(step) else [])
+        if dead and step.waveform is None:
             named = _listed(frozenset(dead))
             message = f'the step "{step.id}" is to show that {named} is dead, and does not say ac or dc'
             remedy = 'write "waveform: ac", or "waveform: dc" where the source is of direct current'
             yield Finding(Rule.WAVEFORM, step.id, message, remedy, key="quantity")
-    if is_voltage(step) and not (shows_dead(step) or proves_tester(step) or step.proves_dead):
-        at = frozenset(measured_at(step, energy, world.procedure.sources))
-        isolated = frozenset(name for name in at if energy[name] is Energy.ISOLATED)
-        if isolated:
+        if isolated and not dead and not proves_tester(step):
             message = (
-                f'the step "{step.id}" measures a voltage while {_listed(isolated)} is isolated and not proved dead, '
-                "and no limit of its says what is dead"
+                f'the step "{step.id}" measures a voltage while {_listed(frozenset(isolated))} is isolated and not '
+                "proved dead, and no limit of its says what is dead"
             )
             remedy = "write limit: {at_most: 1}, or limit: {at_least: ...} where the tester is proved on a live source"
             yield Finding(Rule.SHOWN_DEAD, step.id, message, remedy, key="quantity")

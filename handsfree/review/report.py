@@ -388,7 +388,7 @@ def _page(folder: Path, contents: Contents, embed: bool, problems: Sequence[Prob
     graded = {grade: tuple(problem for problem in problems if problem.grade is grade) for grade in Grade}
     broken_off = _broken_off(entries)
     cautions = tuple(_cautions(entries, broken_off))
-    read_aloud = any(caution.reason != NOT_ALOUD for caution in cautions)
+    read_aloud = any(caution.reason != _NOT_ALOUD for caution in cautions)
     return Page(
         title=title,
         procedure=entry_text(procedure, "id"),
@@ -870,7 +870,7 @@ def _broken_off(entries: Iterable[Entry]) -> Mapping[int, str]:
     return found
 
 
-NOT_ALOUD = "shown, not read aloud"
+_NOT_ALOUD = "shown, not read aloud"
 
 
 def _cautions(entries: Iterable[Entry], broken_off: Mapping[int, str]) -> Iterator[EventRow]:
@@ -883,7 +883,7 @@ def _cautions(entries: Iterable[Entry], broken_off: Mapping[int, str]) -> Iterat
             text = entry_text(entry.data, "text")
             word, _, rest = text.partition(" ")
             signal = word.strip(".,:;!").lower()
-            remark = broken_off.get(entry.n, "") if aloud else NOT_ALOUD
+            remark = broken_off.get(entry.n, "") if aloud else _NOT_ALOUD
             if signal in set(Signal):
                 yield EventRow(entry.time, signal, entry_text(entry.data, "step"), rest, remark)
             else:

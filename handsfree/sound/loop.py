@@ -211,10 +211,8 @@ class Conversation:
                 self._instruction, self.instructed = (self.session.at, instructions[-1]), math.inf
         elif isinstance(event, Heard) and self.instructed == math.inf:
             self._owed += cut_off
-        if not isinstance(event, Heard) or (comes_to_nothing(acts) and not self.session.asking):
-            self._cut_off = cut_off
-        else:
-            self._cut_off = []
+        again = not isinstance(event, Heard) or (comes_to_nothing(acts) and not self.session.asking)
+        self._cut_off = cut_off if again else []
         if self._owed and self.session.instructing:
             self._cut_off, self._owed = self._owed, []
 

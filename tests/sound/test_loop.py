@@ -799,9 +799,8 @@ def test_a_whole_demo_session_is_held_live_with_a_technician_who_cuts_in(
     endpointer = Endpointer()
     utterances = endpointer.feed(recorded.samples) + endpointer.flush()
     spoken_at = []
-    renderer = Renderer(
-        tmp_path / "voice", words_per_minute=FAST
-    )  # not the program's, which would then speak what was rendered here
+    # Not into the program's cache: it would then speak what was rendered here.
+    renderer = Renderer(tmp_path / "voice", words_per_minute=FAST)
     lasting = {said["text"]: loud_seconds(renderer.render(said["text"])) for said in data(expected, Mark.SAID)}
     renderer.close()
     with Visit(sound_card, cooler, tmp_path / "live", headset=True, rate=FAST) as visit:
