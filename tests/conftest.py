@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import shutil
+import signal
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -54,6 +55,16 @@ def settings_file(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     file = tmp_path / "settings.toml"
     monkeypatch.setenv(settings.VARIABLE, str(file))
     return file
+
+
+@pytest.fixture
+def interruptible() -> Iterator[None]:
+    """What the test starts can be interrupted; where the tests run in the background a shell has that ignored."""
+    signals = [getattr(signal, name) for name in ("SIGINT", "SIGTERM", "SIGHUP") if hasattr(signal, name)]
+    before = {number: signal.signal(number, signal.default_int_handler) for number in signals}
+    yield
+    for number, handler in before.items():
+        signal.signal(number, handler)
 
 
 @pytest.fixture(scope="session")

@@ -174,16 +174,11 @@ def test_who_goes_on_with_a_session_is_told_beside_who_began_it(tmp_path: Path) 
 
 
 @pytest.mark.skipif(os.name != "posix", reason="an interrupt is sent otherwise there")
+@pytest.mark.usefixtures("interruptible")
 @pytest.mark.parametrize("by", ["SIGINT", "SIGTERM", "SIGHUP"])
 def test_who_interrupts_a_session_is_told_where_it_is_its_seal_and_how_to_go_on(by: str, tmp_path: Path) -> None:
     folder = tmp_path / "session"
-    # Where the tests run in the background an interrupt is ignored, and so it would be by what they start.
-    program = (
-        "import signal, sys; signal.signal(signal.SIGINT, signal.default_int_handler); "
-        "signal.signal(signal.SIGHUP, signal.SIG_DFL); "
-        "from handsfree.cli import main; sys.exit(main(sys.argv[1:]))"
-    )
-    command = [sys.executable, "-c", program, "run", COOLER, "--typed", "--out", str(folder)]
+    command = [sys.executable, "-m", "handsfree.cli", "run", COOLER, "--typed", "--out", str(folder)]
     pipe = subprocess.PIPE
     with subprocess.Popen(command, stdin=pipe, stdout=pipe, stderr=pipe, text=True, cwd=ROOT) as running:
         assert running.stdin is not None

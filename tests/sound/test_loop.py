@@ -850,6 +850,7 @@ def found(part: NDArray[np.int16], whole: NDArray[np.int16]) -> tuple[int, float
     return int(likeness.argmax()), float(likeness.max())
 
 
+@pytest.mark.usefixtures("interruptible")
 def test_a_live_session_that_is_interrupted_says_no_more_and_closes_its_record(
     sound_card: SoundCard, procedure: Path, folder: Path
 ) -> None:
