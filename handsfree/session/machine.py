@@ -14,6 +14,7 @@ A session is always in one phase, and the phase says what is open:
     REASON      UNABLE, SKIP or OVERRIDE was said without a reason; one of the known reasons is awaited
     NOTE        NOTE was said; whatever is said next is kept as it is
     LEAVING     END SESSION was said; AFFIRM or NEGATIVE is awaited
+    ENDING      what was heard leads to a conclusion; AFFIRM is awaited, or CORRECTION, since nothing can be put right after it
     PAUSED      STAND BY was said; nothing but GO AHEAD is open, so that talk in the room cannot move anything
     CLOSED      a conclusion was reached or the session was ended; nothing is open
 
@@ -145,6 +146,7 @@ class Phase(Enum):
     REASON = auto()
     NOTE = auto()
     LEAVING = auto()
+    ENDING = auto()
     PAUSED = auto()
     CLOSED = auto()
 
@@ -184,6 +186,7 @@ _BAD = str(Verdict.NONCONFORMING)
 _NOT_OFF = "Nothing is off that is counted."
 _TWO_METERS = "the meter was changed while proving dead, so nothing is proved. Use one meter throughout"
 _STALE = "voltages from before the session was left show nothing any more, so nothing is proved"
+_ENDS = "That ends the visit. Affirm or negative."
 _MEASURE_AGAIN = "Measure again."
 _BETTER_METER = "Take a better meter and say change meter, or say unable and the reason."
 
@@ -202,6 +205,7 @@ class Session:
         self._resume = Phase.STEP  # the phase that STAND BY, or the end, interrupted
         self._asked_in = Phase.STEP  # the phase that the question about the end interrupted
         self._leaving: Callable[[], None] = self._end_early  # what follows when it is affirmed
+        self._conclusion: Conclude | None = None  # what is concluded when that is affirmed
         self._at = procedure.steps[0].id
         self._path: list[str] = []  # spoken steps entered, oldest first
         self._outcomes: dict[str, str | None] = {}
@@ -257,7 +261,7 @@ class Session:
     @property
     def asking(self) -> bool:
         """Whether a question stands that AFFIRM answers."""
-        return self._phase in (Phase.DOUBT, Phase.LEAVING)
+        return self._phase in (Phase.DOUBT, Phase.LEAVING, Phase.ENDING)
 
     @property
     def instructing(self) -> bool:
@@ -303,6 +307,9 @@ class Session:
                 return Open(answers=self._within.numbers, words=words, items=self._items)
             case Phase.IDENTITY:
                 return self._spelling.open(words)
+            case Phase.ENDING:
+                correction = self._correctable()
+                return Open(words=words - ({Word.CORRECTION} if correction is None else set()), correction=correction)
             case Phase.STEP | Phase.DOUBT:
                 return replace(self._open_at_step(words), items=self._items)
             case _:
@@ -456,6 +463,8 @@ class Session:
             self._ask_meter()
         elif asked is Phase.IDENTITY:
             self._ask_to_spell()
+        elif asked is Phase.ENDING:
+            self._ask(Phase.ENDING, _ENDS)
         elif not self._path:
             self._first_step()
         else:
@@ -1229,7 +1238,7 @@ class Session:
             target = self._return.step
             if not isinstance(self.procedure.step(target), SpokenStep):
                 self._return = None  # what is completed next is another step
-        if self._go(target):
+        if self._go(target, affirmed=isinstance(step, Do)):
             self._override = self._against_limit(step, outcome, reading)
 
     def _apply(self, step: SpokenStep) -> None:
@@ -1281,8 +1290,8 @@ class Session:
         proved = back.sources.isdisjoint(self._equipment.unproved)
         return proved and not (isinstance(step, SpokenStep) and self._equipment.blocked(step))
 
-    def _go(self, id: str | None) -> bool:
-        """Enters a step, or refuses to and stays."""
+    def _go(self, id: str | None, *, affirmed: bool = False) -> bool:
+        """Enters a step, or refuses to and stays. Before a conclusion it asks, unless that was ``affirmed``."""
         if self._return is not None and len(self._path) <= self._return.depth:
             self._return = None  # what came before it was taken back
         if id is None:
@@ -1312,7 +1321,10 @@ class Session:
                 return self._refuse(
                     f"the new {part} is not verified: that is done by {spaced(missing)}. Say go back, or end session"
                 )
-            self._conclude(step)
+            if affirmed:
+                self._conclude(step)
+            else:
+                self._ask_to_end(step)
             return True
         reason = self._equipment.blocked(step)
         if reason is not None:
@@ -1382,6 +1394,7 @@ class Session:
         if self._go(target):
             return
         self._path = path
+        self._phase = Phase.STEP
         self._owed.setdefault(taken_back, left_by)
         self._say(f"There is no finding before this is done again: {spaced(taken_back)}.", "refused")
         self._barred(self._here())
@@ -1410,6 +1423,21 @@ class Session:
         if self._within.piece is not None:
             said.append(Say(self._within.piece.say, "instruction"))
         return said
+
+    def _ask_to_end(self, step: Conclude) -> None:
+        """After it nothing can be put right, and what leads to it was only heard. Until then we are where it was heard."""
+        self._keep_begun()
+        self._at, self._vigil = self._path[-1], None
+        self._within = Within(self._here(), self._equipment.off)
+        taken = self._readings.of_step(self._at)
+        self._last = (self._at, None if taken is None else taken.id)
+        self._again = 0
+        self._conclusion = step
+        self._ask(Phase.ENDING, _ENDS)
+
+    def _end(self, command: Command) -> None:
+        assert self._conclusion is not None
+        self._conclude(self._conclusion)
 
     def _conclude(self, step: Conclude) -> None:
         self._record(Mark.ENTERED, {"step": step.id, "kind": step.kind, "text": step.finding})
@@ -1537,7 +1565,7 @@ class Session:
         self._say(f"Correction, {step.reading}:", "reading")
         new = self._write_reading(step, command.reading, self._means_of(old))
         self._withdraw(old, new.id, "correction")
-        if self._at == step.id:  # its reading is awaited, and this is it
+        if self._at == step.id and self._phase is not Phase.ENDING:  # its reading is awaited, and this is it
             if not self._barred(step):
                 self._complete(step, new.outcome, new.id)
             return
@@ -1609,7 +1637,9 @@ class Session:
 
     def _repeat(self) -> None:
         """The instruction of the step we are at, after something that did not move us."""
-        if not self._barred(self._here()):
+        if self._phase is Phase.ENDING:
+            self._speak(self._question)
+        elif not self._barred(self._here()):
             self._speak(self._step_said[-1])
 
     def _say_withdrawn(self, taken: Taken) -> None:
@@ -1734,7 +1764,7 @@ class Session:
         self._outcomes.pop(step.id, None)
         if self._return is not None and self._return.step == step.id:
             self._return = None
-        self._go(target)
+        self._go(target, affirmed=True)
 
     def _way_round(self, step: SpokenStep) -> str | None:
         if step.unable is not None:
@@ -1848,7 +1878,7 @@ class Session:
             return "Say the number, or override and the reason."
         if self._phase is Phase.NOTE:
             return "Say it in your own words, or disregard."
-        if self._phase in (Phase.DOUBT, Phase.LEAVING):
+        if self.asking:
             return "Affirm or negative."
         if self._vigil is not None and self._vigil.series is None:
             return self._when(self._vigil)
@@ -1959,6 +1989,13 @@ def _words() -> dict[tuple[Phase, Word], Callable[[Session, Command], None]]:
             Word.AFFIRM: Session._left,
             Word.NEGATIVE: Session._stay,
             Word.DISREGARD: Session._stay,
+        },
+        Phase.ENDING: {
+            **status,
+            Word.AFFIRM: Session._end,
+            Word.CORRECTION: Session._correct,
+            Word.NEGATIVE: Session._disregard,
+            Word.DISREGARD: Session._disregard,
         },
         Phase.PAUSED: {Word.GO_AHEAD: Session._go_ahead},
     }

@@ -54,7 +54,7 @@ WINDINGS = (
 def test_run_and_start_must_add_up_to_both() -> None:
     talk = talk_on(WINDINGS, "four point seven", "eleven point five", "sixteen point four")
     assert "Figure: zero point two ohms, between minus zero point five and zero point five: conforming." in talk.said
-    assert talk.session.finding == "It is sound."
+    assert talk.hear("affirm").session.finding == "It is sound."
     figure = worked(talk)
     assert figure["value"] == "0.2"
     assert figure["formula"] == "both − (run + start)"
@@ -68,7 +68,7 @@ def test_run_and_start_must_add_up_to_both() -> None:
 
 def test_windings_that_do_not_add_up_lead_to_the_bad_part() -> None:
     talk = talk_on(WINDINGS, "four point seven", "eleven point five", "eighteen")
-    assert talk.session.finding == "It is bad."
+    assert talk.hear("affirm").session.finding == "It is bad."
     assert worked(talk)["verdict"] == "nonconforming"
 
 
@@ -100,7 +100,7 @@ def test_insulation_is_judged_by_the_minimum_of_its_kind_of_winding(
 def test_a_reading_in_another_unit_is_converted() -> None:
     talk = talk_on(WINDINGS, "four point seven", "zero point zero one one five kilo ohms", "sixteen point two")
     assert worked(talk)["value"] == "0"
-    assert talk.session.finding == "It is sound."
+    assert talk.hear("affirm").session.finding == "It is sound."
 
 
 SIBLINGS = (
@@ -144,7 +144,7 @@ def test_a_plate_without_power_is_asked_for_again_where_it_is_read() -> None:
     assert talk.session.at == "watts"
     talk.hear("one thousand watts", "fifty two ohms")
     assert worked(talk)["verdict"] == "conforming"
-    assert talk.session.finding == "It is sound."
+    assert talk.hear("affirm").session.finding == "It is sound."
 
 
 RATIO = measure("one") + measure("other") + calculate("{ratio: [one, other]}", "{at_least: 0.5}", None)
@@ -173,7 +173,7 @@ def test_over_range_is_no_value_to_work_with() -> None:
     assert worked(talk)["verdict"] == "undecided"
     assert talk.session.at == "path-two"
     talk.hear("eight")
-    assert talk.session.finding == "It is sound."
+    assert talk.hear("affirm").session.finding == "It is sound."
 
 
 PHASES = (
@@ -188,7 +188,7 @@ def test_the_phase_that_is_furthest_from_the_mean_is_named() -> None:
     talk = talk_on(PHASES, "ten", "ten", "eleven")
     assert worked(talk)["reason"] == "furthest from the mean: three"
     assert worked(talk)["value"] == "6.451612903"
-    assert talk.session.finding == "It is bad."
+    assert talk.hear("affirm").session.finding == "It is bad."
 
 
 PROBE = (
@@ -293,7 +293,7 @@ def test_a_corrected_reading_has_the_figure_worked_out_anew_and_may_lead_elsewhe
     assert "Figure: three point five ohms, between two and four: conforming." in talk.said
     assert talk.session.at == "note"
     talk.hear("correction nine point five")
-    assert talk.session.finding == "It is bad."
+    assert talk.hear("affirm").session.finding == "It is bad."
     assert [figure["value"] for figure in talk.all(Mark.CALCULATED)] == ["3", "3.5", "4.5"]
 
 

@@ -120,7 +120,7 @@ def as_asked(session: Session, choose: random.Random, *, well: bool = True) -> s
     if isinstance(step, Watch):
         expected = session.open.reading
         if expected is None:
-            return "say again"
+            return "affirm" if session.asking else "say again"
         series = next(one for one in step.series if one.expectation == expected)
         goal = series.rises_to or series.falls_to
         value = str(goal) if goal is not None and choose.random() < 0.7 else str(choose.randint(1, 40))
@@ -129,6 +129,8 @@ def as_asked(session: Session, choose: random.Random, *, well: bool = True) -> s
         return a_reading(step, conforming=well)
     if isinstance(step, Observe) and session.open.answers.keys() == step.answers.keys():
         return choose.choice([phrase for phrases in step.answers.values() for phrase in phrases])
+    if session.asking and session.open.reading is None:  # whether that ends the visit
+        return "affirm"
     return "disregard" if Word.DISREGARD in session.open.words else "negative"
 
 

@@ -209,9 +209,11 @@ def at(step: str) -> Talk:
 
 
 def in_phase(phase: str) -> Talk:
-    """A session at the step ``coil``, in one of the phases in which something is open."""
-    talk = at("coil")
+    """A session at the step ``coil``, or for "ending" at the last, in one of the phases in which something is open."""
+    talk = at("flashes" if phase == "ending" else "coil")
     match phase:
+        case "ending":
+            talk.hear("two")
         case "doubt":
             talk.hear("twenty five ohms", confidence=0.4)
         case "reason":
@@ -232,6 +234,7 @@ QUESTION = {
         "another reason; or disregard."
     ),
     "leaving": "End the session here? Affirm or negative.",
+    "ending": "That ends the visit. Affirm or negative.",
 }
 
 
@@ -548,7 +551,7 @@ def test_there_is_no_finding_that_a_corrected_reading_contradicts() -> None:
 
 
 def test_a_correction_that_is_put_right_again_leads_to_the_finding() -> None:
-    talk = at("listen").hear("correction one megohm", "correction fifty one megohms", "it gets warm", "two")
+    talk = at("listen").hear("correction one megohm", "correction fifty one megohms", "it gets warm", "two", "affirm")
     assert talk.session.finding == "The heater is sound."
 
 
@@ -564,7 +567,7 @@ def test_a_withdrawn_reading_that_cannot_be_taken_again_can_still_be_said() -> N
     assert talk.said[-1] == "Say correction and the right reading."
     assert "insulation" not in talk.standing
     assert talk.hear("read back").said[0].startswith("Coil:")
-    talk.hear("correction fifty one megohms", "it gets warm", "two")
+    talk.hear("correction fifty one megohms", "it gets warm", "two", "affirm")
     assert talk.all(Mark.CORRECTED) == [{"reading": "r4", "by": None, "why": "correction"}]
     assert talk.standing["insulation"] == "51"
     assert talk.session.finding == "The heater is sound."
@@ -755,7 +758,7 @@ def test_disregard_takes_the_last_reading_of_a_step_and_no_earlier_one() -> None
 def test_a_disregarded_answer_is_asked_again() -> None:
     talk = at("flashes").hear("disregard")
     assert talk.session.at == "listen"
-    assert talk.hear("it stays cold").session.finding == "No fault was found."
+    assert talk.hear("it stays cold", "affirm").session.finding == "No fault was found."
 
 
 def test_unable_can_be_disregarded_and_stays_on_record() -> None:
@@ -797,7 +800,7 @@ def test_nobody_goes_back_inside_over_the_step_that_switched_on() -> None:
         assert talk.session.at == "power"
         assert talk.new == [Mark.REFUSED]
         assert talk.said == ["Not possible: hands stay out: supply cord is live."]
-    talk.hear("done", "it gets warm", "two")
+    talk.hear("done", "it gets warm", "two", "affirm")
     assert talk.session.finding == "The heater is sound."
 
 
@@ -850,7 +853,7 @@ def test_there_is_no_way_round_a_measurement_a_question_or_a_step_with_effects(s
     talk = at(step).hear("unable not safe")
     assert talk.new == [Mark.DEVIATION, Mark.REFUSED]
     assert talk.session.at == step
-    assert talk.hear(WAY[step]).session.at != step
+    assert talk.hear(WAY[step], "affirm").session.at != step
 
 
 def test_unable_may_be_thought_better_of_before_the_reason() -> None:
@@ -887,10 +890,80 @@ steps:
     assert not talk.session.closed
 
 
+# -- what ends the visit ----------------------------------------------------------------------------------------------
+
+
+def test_a_reading_that_ends_the_visit_can_be_put_right_before_it_does() -> None:
+    talk = at("supply").hear("two hundred volts")
+    assert talk.said[-1] == "That ends the visit. Affirm or negative."
+    assert (talk.session.closed, talk.all(Mark.CONCLUDED)) == (False, [])
+    talk.hear("correction two hundred thirty volts")
+    assert (talk.session.at, talk.standing["supply"]) == ("unplug", "230")
+
+
+def test_a_correction_that_changes_nothing_about_the_end_has_it_asked_again() -> None:
+    talk = at("supply").hear("two hundred volts", "correction two hundred one volts")
+    assert talk.said[-1] == "That ends the visit. Affirm or negative."
+    assert talk.hear("affirm").session.finding == "The supply is bad."
+    assert talk.standing == {"supply": "201"}
+
+
+@pytest.mark.parametrize("no", ["negative", "disregard", "correction"])
+def test_what_would_end_the_visit_is_asked_for_again_where_it_was_not_so(no: str) -> None:
+    talk = at("supply").hear("two hundred volts", no)
+    assert talk.said[-1] == "Measure the socket."
+    assert (talk.session.at, talk.standing) == ("supply", {})
+    assert talk.hear("two hundred thirty volts").session.at == "unplug"
+
+
+@pytest.mark.parametrize("no", ["negative", "disregard", "correction"])
+def test_an_answer_that_would_end_the_visit_is_taken_back_and_not_the_reading_before_it(no: str) -> None:
+    talk = at("listen").hear("it stays cold")
+    assert talk.said == ["Cold.", "That ends the visit. Affirm or negative."]
+    talk.hear(no)
+    assert (talk.session.at, talk.said[-1]) == ("listen", "What does the heater do?")
+    assert talk.all(Mark.CORRECTED) == []
+    assert talk.hear("it gets warm", "two", "affirm").session.finding == "The heater is sound."
+
+
+def test_a_correction_from_a_later_step_that_ends_the_visit_is_asked_about_as_well() -> None:
+    talk = at("unplug").hear("correction two hundred volts")
+    assert talk.said[-1] == "That ends the visit. Affirm or negative."
+    assert talk.hear("negative").said[-1] == "Measure the socket."
+    talk.hear("two hundred volts", "affirm")
+    assert talk.session.finding == "The supply is bad."
+
+
+def test_an_earlier_reading_may_still_be_put_right_before_the_end() -> None:
+    talk = at("listen").hear("it stays cold", "correction fifty one megohms")
+    assert talk.standing["insulation"] == "51"
+    assert talk.said[-1] == "That ends the visit. Affirm or negative."
+    talk.hear("correction one megohm")
+    assert talk.said[-1] == "There is no finding before this is done again: insulation."
+    assert talk.session.at == "listen"
+    assert "no finding before" in talk.hear("it stays cold").said[-1]
+
+
+def test_who_leaves_without_affirming_the_end_has_no_finding_on_record() -> None:
+    talk = in_phase("ending").event(Ended(START, "the recording is over"))
+    assert talk.new == [Mark.ENDED, Mark.DEVIATION, Mark.CLOSED]
+    assert (talk.session.closed, talk.session.finding) == (True, None)
+    assert talk.standing["flashes"] == "2"
+
+
+def test_an_affirm_that_was_not_heard_surely_ends_nothing() -> None:
+    assert not in_phase("ending").hear("affirm", confidence=0.3).session.closed
+
+
+def test_the_last_instruction_ends_the_visit_without_a_question() -> None:
+    talk = Talk(LATE_CHOICE).hear("twelve hertz", "done", "done")
+    assert talk.session.finding == "It is fast."
+
+
 # -- STAND BY and GO AHEAD --------------------------------------------------------------------------------------------
 
 
-@pytest.mark.parametrize("phase", ["step", "doubt", "reason", "leaving"])
+@pytest.mark.parametrize("phase", ["step", "doubt", "reason", "leaving", "ending"])
 def test_go_ahead_takes_up_what_stand_by_interrupted(phase: str) -> None:
     talk = in_phase(phase)
     before = talk.session.open
@@ -929,7 +1002,7 @@ def test_talk_in_the_room_is_recorded_and_not_answered_while_standing_by(
 # -- SAY AGAIN, READ BACK, ROGER and the other words that move nothing ------------------------------------------------
 
 
-@pytest.mark.parametrize("phase", ["step", "doubt", "reason", "leaving"])
+@pytest.mark.parametrize("phase", ["step", "doubt", "reason", "leaving", "ending"])
 def test_say_again_repeats_what_is_asked_and_moves_nothing(phase: str) -> None:
     talk = in_phase(phase)
     before = talk.session.open
@@ -944,7 +1017,7 @@ def test_say_again_repeats_the_cautions_as_well() -> None:
     assert [said.split("!")[0] for said in talk.said[:2]] == ["Danger", "Caution"]
 
 
-@pytest.mark.parametrize("phase", ["doubt", "reason", "leaving"])
+@pytest.mark.parametrize("phase", ["doubt", "reason", "leaving", "ending"])
 def test_roger_is_never_a_yes(phase: str) -> None:
     """ICAO Annex 10 Vol. II, 5.2.1.5.8, note to ROGER: under no circumstances in reply to a question that asks for
     AFFIRM or NEGATIVE (from memory)."""
@@ -1052,13 +1125,13 @@ def test_who_stops_is_told_what_is_still_live() -> None:
     assert at("listen").hear("end session", "affirm").said[0] == "Still live: supply cord."
 
 
-@pytest.mark.parametrize("phase", PHASES)
+@pytest.mark.parametrize("phase", [*PHASES, "ending"])
 def test_a_fault_outside_is_said_and_recorded_and_moves_nothing(phase: str) -> None:
     talk = in_phase(phase)
     before = talk.session.open
     talk.event(Fault(talk.time, "The microphone was unplugged."))
     assert talk.said[0] == "The microphone was unplugged."
-    assert len(talk.said) == (2 if phase in ("doubt", "leaving") else 1)  # the question stands, and is said again
+    assert len(talk.said) == (2 if phase in ("doubt", "leaving", "ending") else 1)  # the question stands, and is said again
     assert talk.new == [Mark.FAULT]
     assert talk.session.open == before
 
@@ -1109,7 +1182,7 @@ steps:
     assert talk.session.finding is None
 
 
-@pytest.mark.parametrize("phase", PHASES)
+@pytest.mark.parametrize("phase", [*PHASES, "ending"])
 def test_something_can_always_be_said(phase: str) -> None:
     assert phrases(in_phase(phase).session.open)
 

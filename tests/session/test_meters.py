@@ -163,7 +163,7 @@ def test_overdue_calibration_is_said_aloud_and_is_a_deviation() -> None:
     (deviation,) = talk.all(Mark.DEVIATION)
     assert deviation["what"] == "calibration overdue"
     assert "2031-05-04" in deviation["reason"]
-    talk.hear("five point zero zero ohms")
+    talk.hear("five point zero zero ohms", "affirm")
     assert talk.said[-1] == "Session closed. 1 reading, 1 deviation."
 
 
@@ -196,6 +196,7 @@ def test_going_on_with_a_meter_that_is_not_known_after_one_that_is_is_a_deviatio
     assert [each["what"] for each in talk.all(Mark.DEVIATION)] == ["meter not known"]
     talk.hear("five point four nine ohms")
     assert talk.last["verdict"] == "conforming"
+    talk.hear("affirm")
     assert talk.said[-1] == "Session closed. 2 readings, 1 deviation."
 
 
@@ -318,7 +319,7 @@ def test_a_reading_nearer_to_its_limit_than_the_meter_can_tell_is_undecided_then
     talk.hear("change meter", "meter two", "five point four five ohms")
     assert talk.last["verdict"] == "conforming"
     assert float(talk.last["decision"]["conformity"]) > 0.95
-    assert talk.session.finding == "It is sound."
+    assert talk.hear("affirm").session.finding == "It is sound."
 
 
 @pytest.mark.parametrize(
@@ -349,7 +350,8 @@ def test_a_step_may_have_a_rule_of_its_own() -> None:
 
 def test_the_writer_says_what_follows_where_it_stays_undecided() -> None:
     talk = Talk(coil(following="{undecided: bad, nonconforming: bad}"), OSTREL).hear("five point four eight ohms")
-    assert talk.said[1:3] == ["Finding: It is bad.", "Action: Replace it."]
+    talk.hear("affirm")
+    assert talk.said[:2] == ["Finding: It is bad.", "Action: Replace it."]
 
 
 def test_a_meter_that_can_never_decide_is_told_at_once() -> None:
@@ -461,7 +463,7 @@ REFUSED_LEADS = {
 
 @pytest.mark.parametrize(
     ("words", "deviations"),
-    [(("go back", "it is hidden"), "1 deviation"), (("unable no tool", "affirm"), "2 deviations")],
+    [(("go back", "it is hidden", "affirm"), "1 deviation"), (("unable no tool", "affirm"), "2 deviations")],
     ids=["another way", "unable"],
 )
 def test_worn_leads_that_the_work_went_on_without_are_a_deviation(words: tuple[str, ...], deviations: str) -> None:
@@ -476,7 +478,7 @@ def test_leads_that_were_replaced_are_no_deviation() -> None:
     talk = Talk(ROUND, OSTREL).hear(
         "it is free", "zero point nine ohms", "zero point two one ohms", "zero point five ohms"
     )
-    assert talk.session.finding == "It is sound."
+    assert talk.hear("affirm").session.finding == "It is sound."
     assert talk.all(Mark.DEVIATION) == []
 
 
@@ -542,7 +544,7 @@ def test_what_was_affirmed_outside_the_plausible_range_is_a_deviation(how: str, 
         "what": "outside the plausible range, affirmed",
         "reason": "coil, ninety nine ohms, plausible is between zero point five and fifty ohms",
     }
-    assert talk.said[-1] == "Session closed. 1 reading, 1 deviation."
+    assert talk.hear("affirm").said[-1] == "Session closed. 1 reading, 1 deviation."
     folder = talk.keep(tmp_path / "session")
     assert verify(folder) == []
     page = render(folder)

@@ -138,7 +138,7 @@ def test_clips_on_disk_that_no_entry_names_are_not_overwritten(kept: Kept) -> No
 
 
 def test_a_session_that_was_concluded_when_it_was_killed_gets_its_last_lines_and_no_more(kept: Kept) -> None:
-    kept.hear("done", "nine ohms")
+    kept.hear("done", "nine ohms", "affirm")
     kept.journal.close()
     whole = (kept.folder / JOURNAL).read_bytes()
     (kept.folder / JOURNAL).write_bytes(whole[: whole.rindex(b"\n", 0, -1) - 40])
@@ -274,7 +274,7 @@ REOPENED: dict[str, Any] = {"handsfree": "0.0", "settings": {}, "set_aside": []}
 
 
 def concluded(kept: Kept) -> None:
-    kept.hear("done", "nine ohms")
+    kept.hear("done", "nine ohms", "affirm")
 
 
 def stopped(kept: Kept) -> None:

@@ -90,7 +90,7 @@ SAID: list[tuple[str, float | None]] = [
     ("go ahead", 0.9),
     ("done", 0.9),
 ]
-END: list[tuple[str, float | None]] = [("it turns freely", 1)]
+END: list[tuple[str, float | None]] = [("it turns freely", 1), ("affirm", 0.95)]
 
 
 def events(said: Iterable[tuple[str, float | None]], ended: str | None = None) -> list[Event]:

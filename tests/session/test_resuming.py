@@ -50,7 +50,17 @@ def test_a_session_goes_on_at_the_step_where_it_was_once_dead_is_proved_again(ph
     assert talk.session.at == "coil"
     assert talk.off == {"cover"}
     talk.hear(*list(WAY.values())[5:])
-    assert talk.session.finding == "The heater is sound."
+    assert talk.hear("affirm").session.finding == "The heater is sound."
+
+
+@pytest.mark.parametrize("ended", [False, True])
+def test_a_session_that_was_left_at_its_end_asks_about_that_again(ended: bool) -> None:
+    talk = in_phase("ending")
+    if ended:
+        talk.event(Ended(talk.time, "the input is over"))
+    reopen(talk)
+    assert talk.said[-2:] == ["Flashes: two, at most three: conforming.", "That ends the visit. Affirm or negative."]
+    assert talk.hear("affirm").session.finding == "The heater is sound."
 
 
 @pytest.mark.parametrize("step", ["prepare", "supply", "unplug", "dead", "power", "listen", "flashes"])
@@ -64,7 +74,7 @@ def test_where_no_hands_are_inside_a_session_goes_on_at_once(step: str) -> None:
     for passed, sentence in list(WAY.items())[list(WAY).index(step) :]:
         assert talk.session.at == passed
         talk.hear(sentence)
-    assert talk.session.finding == "The heater is sound."
+    assert talk.hear("affirm").session.finding == "The heater is sound."
 
 
 def test_a_step_with_hands_inside_later_on_waits_for_the_proof_as_well() -> None:
@@ -92,7 +102,7 @@ steps:
 
 
 def test_a_session_that_came_to_its_finding_is_not_reopened_and_one_that_never_began_neither() -> None:
-    talk = at("flashes").hear("two")
+    talk = at("flashes").hear("two", "affirm")
     assert talk.session.closed
     assert reopen(talk).acts == []
     assert Session(HEATER).handle(Reopened(START, NOTHING_TORN)) == []

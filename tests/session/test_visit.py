@@ -797,7 +797,7 @@ def test_a_whole_visit_comes_to_its_finding_and_its_record_is_what_its_events_pr
     visit.hear("alfa one two three five", "affirm", *TO_WAIT[len(MOTOR_IN) :], "stand by")
     visit.wait(minutes=12)
     visit.hear("go ahead").wait(minutes=20)
-    visit.hear("mark", "done", "minus thirteen point five degrees")
+    visit.hear("mark", "done", "minus thirteen point five degrees", "affirm")
     assert visit.session.finding == "The evaporator fan runs and the cabinet pulls down."
     assert visit.said[-1] == "Session closed. 9 readings, no deviations."
     session = Session(CABINET.procedure)

@@ -114,9 +114,24 @@ def test_air_that_comes_to_its_goal_in_time_conforms_with_the_reading_that_agree
     visit = Visit(FALLS_TO).begin().read(13.5, 9.0, 6.0, 3.9)
     assert visit.session.at == "pull-down"  # one reading alone decides nothing
     visit.read(3.2)
-    assert visit.session.finding == "It is sound."
+    assert visit.hear("affirm").session.finding == "It is sound."
     row = visit.watched["series"][0]  # type: ignore[index]
     assert (row["verdict"], row["reason"]) == ("conforming", "at four degrees celsius after six minutes")
+
+
+def test_the_last_reading_of_a_watch_can_be_put_right_before_it_ends_the_visit() -> None:
+    visit = Visit(FALLS_TO).begin().read(13.5, 9.0, 6.0, 3.9, 3.2)
+    assert visit.said[-1] == "That ends the visit. Affirm or negative."
+    visit.hear("correction three point four degrees")
+    assert visit.said[-1] == "That ends the visit. Affirm or negative."
+    assert visit.hear("affirm").session.finding == "It is sound."
+    assert visit.standing["pull-down"] == "3.4"
+
+
+def test_a_watch_that_would_end_the_visit_is_begun_anew_where_its_last_reading_was_not_so() -> None:
+    visit = Visit(FALLS_TO).begin().read(13.5, 9.0, 6.0, 3.9, 3.2).hear("negative")
+    assert visit.said[-1] == "Air, now."
+    assert visit.read(13.5, 9.0, 6.0, 3.9, 3.2).hear("affirm").session.finding == "It is sound."
 
 
 def test_air_that_settles_too_high_does_not_conform_and_this_is_foretold() -> None:
@@ -124,7 +139,7 @@ def test_air_that_settles_too_high_does_not_conform_and_this_is_foretold() -> No
     assert any(said.startswith("Air not on track: it settles at about seven") for said in visit.heard_aloud)
     assert visit.hear("say again").said[1].startswith("Air not on track")
     visit.follow(cooling(14, 7, 4), 10)
-    assert visit.session.finding == "It is bad."
+    assert visit.hear("affirm").session.finding == "It is bad."
     assert visit.watched["verdict"] == "nonconforming"
 
 
@@ -132,7 +147,7 @@ def test_one_reading_that_was_misheard_is_left_out_and_named() -> None:
     visit = Visit(FALLS_TO).begin().read(13.5, 10.9, 8.8, 7.1, 5.8, 47.0, 3.8)
     assert "forty seven point zero degrees celsius at ten minutes does not fit the others" in " ".join(visit.said)
     visit.read(3.1)
-    assert visit.session.finding == "It is sound."
+    assert visit.hear("affirm").session.finding == "It is sound."
     row = visit.watched["series"][0]  # type: ignore[index]
     assert row["left_out"] == [6]
     assert "was left out" in row["reason"]
@@ -140,14 +155,14 @@ def test_one_reading_that_was_misheard_is_left_out_and_named() -> None:
 
 def test_a_fall_must_be_large_enough_soon_enough() -> None:
     fast, slow = (watching(air("falls_by: 8, within_minutes: 10")) for _ in range(2))
-    assert Visit(fast).begin().read(20.0, 15.0, 11.5, 9.0).session.finding == "It is sound."
-    assert Visit(slow).begin().read(20.0, 19.0, 18.0, 17.0, 16.0, 15.0).session.finding == "It is bad."
+    assert Visit(fast).begin().read(20.0, 15.0, 11.5, 9.0).hear("affirm").session.finding == "It is sound."
+    assert Visit(slow).begin().read(20.0, 19.0, 18.0, 17.0, 16.0, 15.0).hear("affirm").session.finding == "It is bad."
 
 
 def test_what_has_stalled_is_not_waited_for() -> None:
     procedure = watching(air("falls_to: 4, stalled_below: 0.3, stalled_over_minutes: 6"))
     visit = Visit(procedure).begin().read(13.5, 10.0, 9.4, 9.3, 9.3, 9.2)
-    assert visit.session.finding == "It is bad."
+    assert visit.hear("affirm").session.finding == "It is bad."
     assert "has stalled" in visit.watched["series"][0]["reason"]  # type: ignore[index]
 
 
@@ -160,10 +175,10 @@ COIL_FIRST = watching(
 
 def test_the_coil_must_be_cold_before_the_air() -> None:
     right = Visit(COIL_FIRST).begin().read(10, 12, -2, 9, -4, 7, -5, 4.5, -6, 4)
-    assert right.session.finding == "It is sound."
+    assert right.hear("affirm").session.finding == "It is sound."
     assert right.watched["order"] == {"verdict": "conforming", "reason": "coil was there after two minutes"}
     wrong = Visit(COIL_FIRST).begin().read(10, 12, 8, 4.5, 6, 4.2)
-    assert wrong.session.finding == "It is bad."
+    assert wrong.hear("affirm").session.finding == "It is bad."
     assert wrong.watched["order"]["verdict"] == "nonconforming"  # type: ignore[index]
 
 
@@ -374,7 +389,7 @@ def test_without_conditions_a_watch_records_and_goes_on() -> None:
         "  - {id: sound, kind: conclude, finding: It is logged., condition: sound, action: Go on.}\n"
     )
     visit = Visit(procedure).read(10, 11, digits=0)
-    assert visit.session.finding == "It is logged."
+    assert visit.hear("affirm").session.finding == "It is logged."
     assert visit.watched["verdict"] is None
 
 
@@ -387,7 +402,7 @@ def test_a_watch_may_be_the_first_step() -> None:
     )
     visit = Visit(procedure)
     assert visit.heard_aloud[-1] == "Count, now."
-    assert visit.read(3, 4, digits=0).session.finding == "It is logged."
+    assert visit.read(3, 4, digits=0).hear("affirm").session.finding == "It is logged."
     assert Visit(procedure).event(Started(START)).acts == []
 
 
