@@ -125,6 +125,7 @@ def test_nothing_of_an_answer_is_spoken_or_shown_before_it_is_on_record(held: He
     assert [data["what"] for data in held.data(Mark.FAULT)] == [said[2]]
     assert [data["text"] for data in held.data(Mark.HEARD)] == ["five point two ohms"]
     held.hear("three ohms")
+    held.hear("affirm")
     assert held.conversation.over
     held.conversation.close()
     assert verify(held.folder) == []
@@ -155,8 +156,9 @@ def test_a_device_lost_meanwhile_is_told_afterwards(held: Held) -> None:
 
 def test_a_finding_is_not_over_before_it_is_on_record(held: Held) -> None:
     held.hear("five ohms")
+    held.hear("five ohms")
     with full_disk(held.size + 10):
-        assert held.hear("five ohms") == [f"The record {FULL}"]
+        assert held.hear("affirm") == [f"The record {FULL}"]
         assert held.conversation.session.closed
         assert not held.conversation.over
     said = held.hear("go ahead")
@@ -227,6 +229,9 @@ def test_a_finding_that_waited_for_the_disk_ends_the_session_by_itself(tmp_path:
 
     def lines() -> Iterator[str | None]:
         yield "nine ohms"
+        resource.setrlimit(resource.RLIMIT_FSIZE, (held.size, limits[1]))
+        yield "affirm"
+        assert not held.conversation.over
         resource.setrlimit(resource.RLIMIT_FSIZE, limits)
         seconds[0] += 2
         yield None
@@ -234,7 +239,6 @@ def test_a_finding_that_waited_for_the_disk_ends_the_session_by_itself(tmp_path:
 
     clock = Clock(lambda: START + timedelta(seconds=seconds[0]), lambda: seconds[0])
     held.conversation.handle(held.opened)
-    resource.setrlimit(resource.RLIMIT_FSIZE, (held.size, limits[1]))
     try:
         from_text(held.conversation, lines(), Started(START), clock)
     finally:

@@ -65,7 +65,7 @@ def test_a_recorded_watch_asks_when_the_recording_comes_to_the_time(tmp_path: Pa
     )
     word = "five_point_two_ohms"
     # Asked at 0 s and 12 s; between them talk that is no reading, and a reading that comes too early.
-    from_recording(conversation, said_at((1, word), (5, "she_said_the_delivery_was_late"), (14, word)), opened)
+    from_recording(conversation, said_at((1, word), (5, "she_said_the_delivery_was_late"), (14, word), (18, "affirm")), opened)
     conversation.close()
     entries = read(folder)
     assert [entry.data["value"] for entry in entries if entry.kind is Mark.READING] == ["5.2", "5.2"]
@@ -82,13 +82,15 @@ def test_a_live_watch_asks_by_itself_when_the_time_has_come(sound_card: SoundCar
     path = tmp_path / "warms.yaml"
     path.write_text(PROCEDURE, encoding="utf-8")
     folder = tmp_path / "session"
-    reading = audio.read(SPEECH / "five_point_two_ohms.flac")[0].samples
+    reading, affirm = (audio.read(SPEECH / f"{name}.flac")[0].samples for name in ("five_point_two_ohms", "affirm"))
     with Visit(sound_card, path, folder, headset=True) as visit:
         visit.listen()
         visit.say(reading)
         visit.wait_for("due", 1)
         visit.listen()
         visit.say(reading)
+        visit.listen()
+        visit.say(affirm)
         code, out, _ = visit.end()
     assert code == 0
     assert "The heater is sound." in out
