@@ -99,8 +99,8 @@ steps:
 """
 FINDING = "The coil is iced up."
 TAKEN = [("heater", "5.2", "ohm", "conforming"), ("supply", "480", "volt", "conforming")]
-SAID = ("five_point_two_ohms", "four_hundred_eighty_volts", "frosted_over")
-WORDS = ["five point two ohms", "four hundred eighty volts", "frosted over"]
+SAID = ("five_point_two_ohms", "four_hundred_eighty_volts", "frosted_over", "affirm")
+WORDS = ["five point two ohms", "four hundred eighty volts", "frosted over", "affirm"]
 BANG = np.random.default_rng(11).normal(0, 6000, RATE // 20).astype(np.int16)  # a wrench falls
 LOUD = 2000  # of 32768
 LONG_RULES = " ".join(["The rules of this site and the code for electrical work come before this procedure."] * 4)
@@ -667,7 +667,7 @@ def test_a_session_is_held_live_in_both_directions(
     assert verify(folder) == []
     entries = read(folder)
     # Nothing else was heard: not the tool's own voice either.
-    assert understood(entries) == [True, True, True]
+    assert understood(entries) == [True, True, True, True]
     assert taken(entries) == TAKEN
     assert findings(entries) == [FINDING]
     assert data(entries, Mark.FAULT) == []
@@ -764,7 +764,7 @@ def test_a_session_waits_for_a_microphone_that_is_lost_and_goes_on_with_it(
     assert "microphone is back" in back
     assert {lost, back} <= {said["text"] for said in data(entries, Mark.SAID)}
     assert lost in " ".join(out.split())
-    assert understood(entries) == [True, True, True]
+    assert understood(entries) == [True, True, True, True]
     assert taken(entries) == TAKEN
     assert findings(entries) == [FINDING]
     assert verify(folder) == []
