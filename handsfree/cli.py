@@ -261,7 +261,7 @@ def _hold(
                 if lost := from_microphone(
                     conversation, settings.device, _for_speaker(opened, speaker), headset=settings.headset
                 ):
-                    told = f"{lost} blocks of sound were lost: the machine is too busy, or the driver bad"
+                    told = f"{lost:.2f} s of sound were lost: the machine is too busy, or the driver bad"
                     print(told, file=sys.stderr)
         conversation.close()
     return OK if conversation.session.finding else REFUSED

@@ -297,6 +297,11 @@ class Microphone:
         return self._blocks.qsize() * BLOCK
 
     @property
+    def lost(self) -> float:
+        """Seconds of sound that were lost."""
+        return self.overruns * BLOCK
+
+    @property
     def busy(self) -> bool:
         """Never: what is lost of a sentence is noticed, and it is asked for again."""
         return False

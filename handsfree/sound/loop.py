@@ -583,8 +583,8 @@ def from_microphone(
     *,
     headset: bool = False,
     clock: Clock | None = None,
-) -> int:
-    """Runs a session live. Gives the number of blocks of sound that were lost in the drivers or on the way.
+) -> float:
+    """Runs a session live. Gives the seconds of sound that were lost in the drivers or on the way.
 
     With an open loudspeaker the microphone is deaf while the tool speaks, so it never hears itself; with a headset it
     goes on listening: a prompt is held where it becomes louder, and cut off by speech. Where BLEEDS prompts were cut
@@ -600,7 +600,7 @@ def from_microphone(
         gc.collect()
         gc.freeze()  # what there is by now stays: to go through it all takes 0.05 s, in the middle of an answer
         with microphone(device, lambda: conversation.speaking and not headset) as heard_from:
-            told, lost, silent, onset = 0, 0, 0.0, Onset()
+            told, lost, silent, onset = 0.0, 0.0, 0.0, Onset()
             answered = 0.0
             unmuted: Change | None = None
             wait = 0.0
@@ -626,7 +626,7 @@ def from_microphone(
                     answered = ear.heard_until + heard_from.behind + UNDERSTOOD
                     cut_off = 0 if conversation.understood else cut_off
                     if conversation.over:
-                        return heard_from.overruns
+                        return heard_from.lost
                 conversation.follow(ear.heard_until + heard_from.behind)
                 stirs = headset and onset.begins(event.samples, speech=ear.speaking)
                 if not ear.speaking:
@@ -639,10 +639,10 @@ def from_microphone(
                         headset = False
                         conversation.handle(Fault(clock.now(), _BLEEDS))
                 silent -= len(event.samples) / RATE
-                lost = heard_from.overruns
+                lost = heard_from.lost
                 if lost > told and silent <= 0:
                     told, silent = lost, TOLD_AGAIN_AFTER
-                    conversation.note(f"Sound was lost: {lost} blocks in all. Say it again.")
+                    conversation.note(f"Sound was lost: {lost:.2f} seconds in all. Say it again.")
                 if was_set := clock.was_set():
                     conversation.note(was_set)
                 conversation.wake(clock.now())

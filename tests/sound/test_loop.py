@@ -600,7 +600,7 @@ def test_a_loudspeaker_that_is_lost_is_on_record_and_used_again_when_it_is_back(
 class Stream:
     """A microphone by what comes from it, and then no more; ``before`` is called between what comes."""
 
-    overruns, behind = 0, 0.0
+    lost, behind = 0.0, 0.0
 
     def __init__(self, what: Sequence[Block | Change], before: Callable[[], None]) -> None:
         self._what, self._before = what, before
