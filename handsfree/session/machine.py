@@ -14,7 +14,7 @@ A session is always in one phase, and the phase says what is open:
     REASON      UNABLE, SKIP or OVERRIDE was said without a reason; one of the known reasons is awaited
     NOTE        NOTE was said; whatever is said next is kept as it is
     LEAVING     END SESSION was said; AFFIRM or NEGATIVE is awaited
-    ENDING      what was heard leads to a conclusion; AFFIRM is awaited, or CORRECTION, since nothing can be put right after it
+    ENDING      what was heard leads to a conclusion, after which nothing can be put right; AFFIRM or CORRECTION is awaited
     PAUSED      STAND BY was said; nothing but GO AHEAD is open, so that talk in the room cannot move anything
     CLOSED      a conclusion was reached or the session was ended; nothing is open
 
@@ -1425,7 +1425,7 @@ class Session:
         return said
 
     def _ask_to_end(self, step: Conclude) -> None:
-        """After it nothing can be put right, and what leads to it was only heard. Until then we are where it was heard."""
+        """What leads to a conclusion was only heard. Until it is affirmed we are where it was heard."""
         self._keep_begun()
         self._at, self._vigil = self._path[-1], None
         self._within = Within(self._here(), self._equipment.off)

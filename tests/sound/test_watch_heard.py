@@ -65,7 +65,8 @@ def test_a_recorded_watch_asks_when_the_recording_comes_to_the_time(tmp_path: Pa
     )
     word = "five_point_two_ohms"
     # Asked at 0 s and 12 s; between them talk that is no reading, and a reading that comes too early.
-    from_recording(conversation, said_at((1, word), (5, "she_said_the_delivery_was_late"), (14, word), (18, "affirm")), opened)
+    said = said_at((1, word), (5, "she_said_the_delivery_was_late"), (14, word), (18, "affirm"))
+    from_recording(conversation, said, opened)
     conversation.close()
     entries = read(folder)
     assert [entry.data["value"] for entry in entries if entry.kind is Mark.READING] == ["5.2", "5.2"]
