@@ -14,7 +14,7 @@ A session is always in one phase, and the phase says what is open:
     REASON      UNABLE, SKIP or OVERRIDE was said without a reason; one of the known reasons is awaited
     NOTE        NOTE was said; whatever is said next is kept as it is
     LEAVING     END SESSION was said; AFFIRM or NEGATIVE is awaited
-    ENDING      what was heard leads to a conclusion, after which nothing can be put right; AFFIRM or CORRECTION is awaited
+    ENDING      what was heard leads to a conclusion, so it cannot be put right later; AFFIRM or CORRECTION is awaited
     PAUSED      STAND BY was said; nothing but GO AHEAD is open, so that talk in the room cannot move anything
     CLOSED      a conclusion was reached or the session was ended; nothing is open
 
