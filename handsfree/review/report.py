@@ -619,7 +619,8 @@ def _watches(entries: Sequence[Entry]) -> Iterator[WatchRow]:
         step = entry_text(entered.data, "step")
         until = next((at for at, other in begun[place + 1 :] if other.data.get("step") == step), len(entries))
         here = [entry for entry in entries[number:until] if entry.data.get("step") == step]
-        found = last_of(here, Mark.WATCHED)
+        back = max((at for at, entry in enumerate(here) if entry.kind is Mark.TAKEN_BACK), default=-1)
+        found = last_of(here[back + 1 :], Mark.WATCHED)
         rows = found.get("series")
         told = {
             entry_text(row, "reading"): row
@@ -842,13 +843,16 @@ def _refusals(entries: Iterable[Entry]) -> Iterator[EventRow]:
 def _observed(entries: Sequence[Entry]) -> Iterator[EventRow]:
     """What was answered at steps that ask what is seen, heard or felt: the question, and the answer as it was said."""
     asked: dict[str, str] = {}
-    last = {entry_text(entry.data, "step"): entry for entry in entries if entry.kind is Mark.ANSWERED}
+    last = {
+        entry_text(entry.data, "step"): entry for entry in entries if entry.kind in (Mark.ANSWERED, Mark.TAKEN_BACK)
+    }
     for entry in entries:
         step = entry_text(entry.data, "step")
         if entry.kind is Mark.ENTERED:
             asked[step] = entry_text(entry.data, "text")
         elif entry.kind is Mark.ANSWERED:
-            again = "" if last[step] is entry else "answered again later"
+            later = last[step]
+            again = "" if later is entry else "taken back" if later.kind is Mark.TAKEN_BACK else "answered again later"
             yield EventRow(entry.time, asked.get(step, ""), step, entry_text(entry.data, "text"), again)
 
 

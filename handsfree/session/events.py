@@ -45,6 +45,7 @@ class Mark(StrEnum):
     METER = "meter"  # {meter, name, serial, calibration_due, days_overdue}: used from now on; meter null: not known
     CORRECTED = "corrected"  # {reading, by, why}: reading id, id of the new one or null
     ANSWERED = "answered"  # {step, answer, text}
+    TAKEN_BACK = "taken back"  # {step}: what was answered, done or watched there does not stand
     DONE = "done"  # {step}
     ASKED_AGAIN = "asked again"  # {step, text, reason}: nothing was recorded, the question stands
     REFUSED = "refused"  # {step, reason}: the session would not do what was asked

@@ -186,7 +186,6 @@ _BAD = str(Verdict.NONCONFORMING)
 _NOT_OFF = "Nothing is off that is counted."
 _TWO_METERS = "the meter was changed while proving dead, so nothing is proved. Use one meter throughout"
 _STALE = "voltages from before the session was left show nothing any more, so nothing is proved"
-_ENDS = "That ends the visit. Affirm or negative."
 _MEASURE_AGAIN = "Measure again."
 _BETTER_METER = "Take a better meter and say change meter, or say unable and the reason."
 
@@ -213,6 +212,7 @@ class Session:
         self._equipment = Equipment(procedure.sources)
         self._readings = Readings(procedure)
         self._last: tuple[str, str | None] | None = None  # the step left last and its reading's id, for DISREGARD
+        self._asked_anew = False  # the reading asked for was denied, or taken back: CORRECTION speaks of it
         self._owed: dict[str, str | None] = {}  # steps to be done again, with the outcome by which they were left
         self._return: Return | None = None  # where we go back to when dead is proved again
         self._step_said: list[Say] = []  # the step's cautions and instruction, which SAY AGAIN repeats
@@ -264,9 +264,14 @@ class Session:
         return self._phase in (Phase.DOUBT, Phase.LEAVING, Phase.ENDING)
 
     @property
+    def ending(self) -> bool:
+        """Whether it is asked if what was heard last ends the visit."""
+        return self._phase is Phase.ENDING
+
+    @property
     def instructing(self) -> bool:
-        """Whether what is awaited is what the instruction of a step asks for."""
-        return self._phase is Phase.STEP
+        """Whether what is awaited is what the instruction of a step asks for, or the question about the end."""
+        return self._phase in (Phase.STEP, Phase.ENDING)
 
     @property
     def at(self) -> str:
@@ -346,7 +351,7 @@ class Session:
 
     def _correctable(self) -> Expectation | None:
         """What may be said after CORRECTION; None where nothing can be put right. What is in doubt comes first."""
-        if self._phase is Phase.DOUBT:
+        if self._phase is Phase.DOUBT or self._asked_anew:
             return self._asking().expectation
         wrong = self._wrong()
         return None if wrong is None else self._readings.asked(wrong).expectation
@@ -464,7 +469,7 @@ class Session:
         elif asked is Phase.IDENTITY:
             self._ask_to_spell()
         elif asked is Phase.ENDING:
-            self._ask(Phase.ENDING, _ENDS)
+            self._ask(Phase.ENDING, self._question_of_end)
         elif not self._path:
             self._first_step()
         else:
@@ -572,7 +577,7 @@ class Session:
         elif isinstance(meaning, Answer):
             self._again = 0
             self._answer(meaning.key, event.text)
-        elif meaning.reading is not None and self._phase is Phase.DOUBT:
+        elif meaning.reading is not None and (self._phase is Phase.DOUBT or self._asked_anew):
             self._hear_reading(meaning.reading, event)
         elif meaning.reading is not None and not self._may_correct(event, meaning.reading):
             pass
@@ -582,14 +587,14 @@ class Session:
 
     # -- readings and answers ------------------------------------------------------------------------------------------
 
-    @staticmethod
-    def _would_answer(meaning: Meaning, event: Heard) -> bool:
+    def _would_answer(self, meaning: Meaning, event: Heard) -> bool:
         """Whether it would move the step on that is open now. Whoever cut an answer off after it had begun may well put
         right what that answered.
         """
         if not isinstance(meaning, Command):
             return True
-        return meaning.word not in _HARMLESS and (event.early or meaning.word in _MOVES_ON)
+        ends = self._phase is Phase.ENDING and meaning.word is Word.AFFIRM
+        return meaning.word not in _HARMLESS and (event.early or meaning.word in _MOVES_ON or ends)
 
     def _hear_talk(self, text: str) -> None:
         """What was most likely not said to the tool is answered by its tone alone, and now and then by what to say."""
@@ -684,6 +689,7 @@ class Session:
         before = self._readings.undecided(step, assessment.meter)
         taken = Taken(self._readings.next_id, step.id, assessment)
         self._readings.add(taken)
+        self._asked_anew = False
         self._record(Mark.READING, taken.data(step))
         self._note_implausible(taken, step)
         self._worn.pop(step.id, None)
@@ -767,6 +773,7 @@ class Session:
         assessment = assess(reading, asked.model_copy(update={"id": f"{step.id} {number}"}), means)
         taken = Taken(number, step.id, assessment, series=series, seconds=seconds)
         self._readings.add(taken)
+        self._asked_anew = False
         data = taken.data(asked)
         self._record(Mark.READING, data | {"series": asked.reading, "seconds": round(seconds, 3)})
         self._note_implausible(taken, asked)
@@ -806,7 +813,7 @@ class Session:
         self._say_withdrawn(taken)
         if self._vigil.series is None:
             self._vigil.rounds -= 1
-        self._vigil.series = taken.series
+        self._vigil.series, self._asked_anew = taken.series, True
         if not self._barred(step):
             self._say_when()
 
@@ -1331,7 +1338,7 @@ class Session:
             return self._prove_first(step) or self._refuse(reason)
         self._keep_begun()
         self._at = step.id
-        self._phase = Phase.STEP
+        self._phase, self._asked_anew = Phase.STEP, False
         self._again = 0
         self._owed.pop(step.id, None)
         if not self._path or self._path[-1] != step.id:
@@ -1427,13 +1434,21 @@ class Session:
     def _ask_to_end(self, step: Conclude) -> None:
         """What leads to a conclusion was only heard. Until it is affirmed we are where it was heard."""
         self._keep_begun()
+        self._doubts.forget_correction()
         self._at, self._vigil = self._path[-1], None
         self._within = Within(self._here(), self._equipment.off)
         taken = self._readings.of_step(self._at)
         self._last = (self._at, None if taken is None else taken.id)
         self._again = 0
         self._conclusion = step
-        self._ask(Phase.ENDING, _ENDS)
+        self._ask(Phase.ENDING, self._question_of_end)
+
+    @property
+    def _question_of_end(self) -> str:
+        assert self._conclusion is not None
+        read = isinstance(self._here(), Measure | Watch)
+        how = "Affirm, negative or correction." if read else "Affirm or negative."
+        return f"That ends the visit. Finding: {self._conclusion.finding} {how}"
 
     def _end(self, command: Command) -> None:
         assert self._conclusion is not None
@@ -1507,7 +1522,7 @@ class Session:
         self._take(self._doubts.reading)
 
     def _deny_doubted(self, command: Command) -> None:
-        self._phase = Phase.STEP
+        self._phase, self._asked_anew = Phase.STEP, True
         self._say("Say the reading again.", "asked again")
 
     def _say_again(self, command: Command) -> None:
@@ -1544,7 +1559,9 @@ class Session:
 
     def _correct(self, command: Command) -> None:
         old = self._wrong()
-        assert old is not None  # CORRECTION is not open otherwise
+        if old is None:  # the only reading there was is asked for again already
+            self._say(self._hint(), "asked again")
+            return
         if old.series is not None:
             self._correct_point(old, command)
             return
@@ -1561,8 +1578,11 @@ class Session:
             self._lead(step.id, self._owed.get(step.id, old.outcome), step.id)
             if step.id in self._owed:
                 self._say("Say correction and the right reading.", "asked again")
+            else:
+                self._asked_anew = self._at == step.id
             return
         self._say(f"Correction, {step.reading}:", "reading")
+        was = self._outcomes.get(step.id, old.outcome)  # conforming as well where its limit was overridden
         new = self._write_reading(step, command.reading, self._means_of(old))
         self._withdraw(old, new.id, "correction")
         if self._at == step.id and self._phase is not Phase.ENDING:  # its reading is awaited, and this is it
@@ -1570,9 +1590,9 @@ class Session:
                 self._complete(step, new.outcome, new.id)
             return
         self._outcomes[step.id] = new.outcome
-        left_by = self._owed.pop(step.id, old.outcome)
-        if new.outcome != old.outcome:
-            if old.outcome == Verdict.CONFORMING:
+        left_by = self._owed.pop(step.id, was)
+        if new.outcome != was:
+            if was == Verdict.CONFORMING:
                 self._acts += self._equipment.take_back(step)
             self._acts += self._equipment.disprove(step, new.outcome)
         if new.outcome != left_by:
@@ -1584,6 +1604,13 @@ class Session:
             self._last = (step.id, new.id)
         self._repeat()
 
+    def _watch_on(self, step: Watch) -> None:
+        """The watch that would end the visit is under way again: only what is said of its last reading changes."""
+        if self._outcomes.pop(step.id) == Verdict.CONFORMING:
+            self._acts += self._equipment.take_back(step)
+        self._record(Mark.TAKEN_BACK, {"step": step.id})
+        self._phase, self._vigil = Phase.STEP, self._ended.pop(step.id)
+
     def _left_step(self) -> Step | None:
         return self.procedure.step(self._last[0]) if self._last is not None else None
 
@@ -1591,6 +1618,9 @@ class Session:
         """A reading of a series: another at its time, or it is asked for again."""
         step = self._watch(old.step)
         assert old.series is not None
+        would_end = self._phase is Phase.ENDING and old.step == self._at
+        if would_end:
+            self._watch_on(step)
         under_way = any(taken.id == old.id for taken in self._readings.of_watch(self._vigil))
         left_by = self._owed.get(step.id, self._outcomes.get(step.id))
         if command.reading is None:
@@ -1607,6 +1637,8 @@ class Session:
             return
         new = self._write_point(step, old.series, command.reading, old.seconds, self._means_of(old), corrects=True)
         if new is None:
+            if would_end:
+                self._look(step)
             return
         self._withdraw(old, new.id, "correction")
         vigil = self._ended.get(step.id)
@@ -1655,9 +1687,11 @@ class Session:
 
     def _disregard(self, command: Command) -> None:
         """Takes the last step back, which may have been completed or left by UNABLE."""
-        here = self._here()
+        here, why = self._here(), str(command.word)
+        if isinstance(here, Watch) and self._phase is Phase.ENDING:
+            self._watch_on(here)
         if isinstance(here, Watch) and self._readings.of_watch(self._vigil):
-            self._take_point_back(here, "disregard")
+            self._take_point_back(here, why)
             return
         assert self._last is not None  # DISREGARD is not open otherwise
         left, reading = self._last
@@ -1666,10 +1700,12 @@ class Session:
         left_by = self._outcomes.pop(left, None)
         taken = self._readings.of_id(reading)
         if taken is not None:
-            self._withdraw(taken, None, "disregard")
+            self._withdraw(taken, None, why)
+        self._record(Mark.TAKEN_BACK, {"step": left})
         self._acts += self._equipment.take_back(step)
         self._say("Disregarded.", "status")
         self._lead(left, left_by, left)
+        self._asked_anew = isinstance(step, Measure) and self._at == left and left not in self._owed
 
     def _unable(self, command: Command) -> None:
         if self._phase is Phase.IDENTITY:
@@ -1857,7 +1893,9 @@ class Session:
         wordless = isinstance(self._event, Heard) and self._event.clip is not None and not text
         if wordless and self._again > 1:
             return  # a machine, or what comes back of this voice: to speak would only feed it. The tone says enough
-        if self.asking:
+        if self._phase is Phase.ENDING:  # whoever meant to put it right must know that it stands
+            self._say(f"Not taken: {reason}. {self._question.text}", "asked again")
+        elif self.asking:
             self._say(f"Say again. {self._question.text}", "asked again")
         elif self._again == 1 or reason != self._why:
             self._why = reason

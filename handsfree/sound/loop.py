@@ -204,7 +204,8 @@ class Conversation:
         stands. An instruction that nobody has heard yet waits, with its cautions, until it is open again.
         """
         cut_off = [act for act in self._cut_off if act.about in _SAID_AGAIN]
-        instructions = [act.text for act in said if act.about == "instruction"]
+        asks = "asked again" if self.session.ending else "instruction"
+        instructions = [act.text for act in said if act.about == asks]
         if instructions:
             self._owed = []
             if self._instruction != (self.session.at, instructions[-1]):

@@ -382,6 +382,20 @@ def test_a_watch_and_a_figure_that_do_not_conform_stand_beside_the_finding(tmp_p
     assert "Nonconforming watch coil must fall by 12 °C in 8 min, fell by 3 °C" in head
 
 
+def test_a_watch_that_was_taken_back_has_no_verdict_any_more(tmp_path: Path) -> None:
+    coil = {"reading": "coil", "must": "fall by 12 °C in 8 min", "verdict": "nonconforming", "reason": "fell by 3 °C"}
+    folder = written(
+        tmp_path / "session",
+        (Mark.ENTERED, {"step": "pull-down", "kind": "watch"}),
+        reading("a", "8", "", step="pull-down", series="coil"),
+        (Mark.WATCHED, {"step": "pull-down", "verdict": "nonconforming", "series": [coil]}),
+        (Mark.TAKEN_BACK, {"step": "pull-down"}),
+    )
+    root = page(folder)
+    assert "Nonconforming watch" not in root.all("div", class_="finding")[0].text
+    assert "fell by 3 °C" not in root.text
+
+
 def test_what_nobody_stated_is_said_not_to_be_known(metered: Path) -> None:
     root = page(metered)
     assert "Technician not given" in root.all("dl", class_="facts")[0].text
@@ -415,6 +429,17 @@ def test_what_was_observed_stands_with_its_question(tmp_path: Path) -> None:
         ["Does the prop hold?", "it slips , answered again later", "prop"],
         ["Does the prop hold?", "it holds", "prop"],
     ]
+
+
+def test_an_answer_that_was_taken_back_says_so(tmp_path: Path) -> None:
+    folder = written(
+        tmp_path / "session",
+        (Mark.ENTERED, {"step": "prop", "kind": "observe", "text": "Does the prop hold?"}),
+        (Mark.ANSWERED, {"step": "prop", "answer": "no", "text": "it slips"}),
+        (Mark.TAKEN_BACK, {"step": "prop"}),
+    )
+    (table,) = section(page(folder), "observed").all("table")
+    assert [row[1:] for row in rows(table)] == [["Does the prop hold?", "it slips , taken back", "prop"]]
 
 
 @pytest.mark.parametrize(("condition", "told"), [("sound", True), ("faulty", False)])

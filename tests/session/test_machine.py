@@ -142,6 +142,11 @@ steps:
 """)
 
 
+def ends(finding: str, how: str = "Affirm, negative or correction.") -> str:
+    """The question about the end of the visit."""
+    return f"That ends the visit. Finding: {finding} {how}"
+
+
 class Talk:
     """A session being spoken to; ``acts`` are those of the last event, ``records`` all of them."""
 
@@ -234,7 +239,7 @@ QUESTION = {
         "another reason; or disregard."
     ),
     "leaving": "End the session here? Affirm or negative.",
-    "ending": "That ends the visit. Affirm or negative.",
+    "ending": ends("The heater is sound."),
 }
 
 
@@ -895,7 +900,7 @@ steps:
 
 def test_a_reading_that_ends_the_visit_can_be_put_right_before_it_does() -> None:
     talk = at("supply").hear("two hundred volts")
-    assert talk.said[-1] == "That ends the visit. Affirm or negative."
+    assert talk.said[-1] == ends("The supply is bad.")
     assert (talk.session.closed, talk.all(Mark.CONCLUDED)) == (False, [])
     talk.hear("correction two hundred thirty volts")
     assert (talk.session.at, talk.standing["supply"]) == ("unplug", "230")
@@ -903,7 +908,7 @@ def test_a_reading_that_ends_the_visit_can_be_put_right_before_it_does() -> None
 
 def test_a_correction_that_changes_nothing_about_the_end_has_it_asked_again() -> None:
     talk = at("supply").hear("two hundred volts", "correction two hundred one volts")
-    assert talk.said[-1] == "That ends the visit. Affirm or negative."
+    assert talk.said[-1] == ends("The supply is bad.")
     assert talk.hear("affirm").session.finding == "The supply is bad."
     assert talk.standing == {"supply": "201"}
 
@@ -919,7 +924,7 @@ def test_what_would_end_the_visit_is_asked_for_again_where_it_was_not_so(no: str
 @pytest.mark.parametrize("no", ["negative", "disregard", "correction"])
 def test_an_answer_that_would_end_the_visit_is_taken_back_and_not_the_reading_before_it(no: str) -> None:
     talk = at("listen").hear("it stays cold")
-    assert talk.said == ["Cold.", "That ends the visit. Affirm or negative."]
+    assert talk.said == ["Cold.", ends("No fault was found.", "Affirm or negative.")]
     talk.hear(no)
     assert (talk.session.at, talk.said[-1]) == ("listen", "What does the heater do?")
     assert talk.all(Mark.CORRECTED) == []
@@ -928,7 +933,7 @@ def test_an_answer_that_would_end_the_visit_is_taken_back_and_not_the_reading_be
 
 def test_a_correction_from_a_later_step_that_ends_the_visit_is_asked_about_as_well() -> None:
     talk = at("unplug").hear("correction two hundred volts")
-    assert talk.said[-1] == "That ends the visit. Affirm or negative."
+    assert talk.said[-1] == ends("The supply is bad.")
     assert talk.hear("negative").said[-1] == "Measure the socket."
     talk.hear("two hundred volts", "affirm")
     assert talk.session.finding == "The supply is bad."
@@ -937,11 +942,76 @@ def test_a_correction_from_a_later_step_that_ends_the_visit_is_asked_about_as_we
 def test_an_earlier_reading_may_still_be_put_right_before_the_end() -> None:
     talk = at("listen").hear("it stays cold", "correction fifty one megohms")
     assert talk.standing["insulation"] == "51"
-    assert talk.said[-1] == "That ends the visit. Affirm or negative."
+    assert talk.said[-1] == ends("No fault was found.", "Affirm or negative.")
     talk.hear("correction one megohm")
     assert talk.said[-1] == "There is no finding before this is done again: insulation."
     assert talk.session.at == "listen"
     assert "no finding before" in talk.hear("it stays cold").said[-1]
+
+
+@pytest.mark.parametrize("no", ["negative", "disregard", "correction"])
+def test_a_correction_after_a_denial_is_the_reading_that_was_denied_and_no_other(no: str) -> None:
+    """Whoever denies and then corrects means one and the same reading, also where the unit goes without saying."""
+    talk = at("flashes").hear("nine", no, "correction two")
+    assert talk.standing == {**at("flashes").standing, "flashes": "2"}
+    assert talk.said[-1] == ends("The heater is sound.")
+    doubted = at("insulation").hear("fifteen megohms", confidence=0.4).hear("negative", "correction fifty")
+    assert doubted.standing == {**at("insulation").standing, "insulation": "50"}
+
+
+def test_a_correction_where_nothing_is_left_to_correct_says_what_to_say() -> None:
+    talk = at("supply").hear("two hundred volts", "disregard", "correction")
+    assert talk.said == ["Say the digits one by one, then the unit."]
+    assert talk.hear("two hundred thirty volts").session.at == "unplug"
+
+
+def test_an_affirm_said_before_the_question_had_begun_does_not_end_the_visit() -> None:
+    talk = at("flashes").hear("two")
+    talk.event(Heard(talk.time, "affirm", 0.9, offset=20.0, seconds=0.5, unasked=True))
+    assert talk.said == [f"Not taken: that was said before I asked. {ends('The heater is sound.')}"]
+    talk.event(Heard(talk.time, "correction nine", 0.9, offset=22.0, seconds=0.9, unasked=True))
+    assert talk.said[-1] == ends("No fault was found.")
+
+
+@pytest.mark.parametrize("heard", ["correction seven bar", "one hundred eighteen volts", "go back", ""])
+def test_what_is_not_taken_at_the_end_is_told_with_its_reason(heard: str) -> None:
+    talk = at("supply").hear("two hundred volts", heard)
+    assert talk.said[-1].startswith("Not taken: ")
+    assert talk.said[-1].endswith(ends("The supply is bad."))
+    assert talk.standing == {"supply": "200"}
+
+
+def test_a_doubt_about_a_correction_does_not_help_another_reading_through() -> None:
+    two = small("""
+steps:
+  - {id: first, kind: measure, say: Measure the first., reading: first, quantity: voltage, unit: volt,
+     plausible: [0, 300], limit: {between: [207, 253]}, next: {nonconforming: bad}}
+  - {id: second, kind: measure, say: Measure the second., reading: second, quantity: voltage, unit: volt,
+     plausible: [0, 300], limit: {between: [207, 253]}, next: {nonconforming: bad}}
+  - {id: end, kind: conclude, finding: Sound., condition: sound, action: Go on.}
+  - {id: bad, kind: conclude, finding: Bad., condition: unresolved, action: Go on.}
+""")
+    talk = Talk(two).hear("two hundred thirty volts", "correction three hundred fifty volts")
+    talk.hear("two hundred forty volts", "correction three hundred fifty volts")
+    assert talk.standing == {"first": "230", "second": "240"}
+
+
+def test_a_correction_ends_the_override_of_the_reading_that_it_corrects() -> None:
+    """An override is of one reading: another value of it was overridden by nobody."""
+    drive = small("""
+steps:
+  - {id: speed, kind: measure, say: Measure the speed., reading: speed, quantity: frequency, unit: hertz,
+     limit: {at_least: 10}, next: {conforming: go, nonconforming: oil}}
+  - {id: go, kind: do, say: Start the drive., next: sound}
+  - {id: oil, kind: do, say: Oil the bearing., next: bad}
+  - {id: sound, kind: conclude, finding: It is fast., condition: sound, action: Go on.}
+  - {id: bad, kind: conclude, finding: It is slow., condition: faulty, part: bearing, action: Replace it.}
+""")
+    talk = Talk(drive).hear("nine hertz", "override agreed with the office")
+    assert talk.session.at == "go"
+    assert talk.hear("correction two hertz").session.at == "oil"
+    assert Talk(drive).hear("nine hertz", "correction two hertz").session.at == "oil"
+    assert Talk(drive).hear("twelve hertz", "correction eleven hertz").session.at == "go"
 
 
 def test_who_leaves_without_affirming_the_end_has_no_finding_on_record() -> None:

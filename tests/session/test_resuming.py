@@ -6,7 +6,7 @@ from datetime import timedelta
 from pathlib import Path
 
 import pytest
-from test_machine import HEATER, START, WAY, Talk, at, in_phase, small
+from test_machine import HEATER, START, WAY, Talk, at, ends, in_phase, small
 
 from handsfree.judge.meterfile import load_meters
 from handsfree.session.events import Due, Ended, Listen, Mark, Reopened
@@ -59,7 +59,7 @@ def test_a_session_that_was_left_at_its_end_asks_about_that_again(ended: bool) -
     if ended:
         talk.event(Ended(talk.time, "the input is over"))
     reopen(talk)
-    assert talk.said[-2:] == ["Flashes: two, at most three: conforming.", "That ends the visit. Affirm or negative."]
+    assert talk.said[-2:] == ["Flashes: two, at most three: conforming.", ends("The heater is sound.")]
     assert talk.hear("affirm").session.finding == "The heater is sound."
 
 

@@ -11,7 +11,7 @@ from datetime import timedelta
 from typing import Self
 
 import pytest
-from test_machine import START, Talk, small
+from test_machine import START, Talk, ends, small
 
 from handsfree.judge.meter import Meter
 from handsfree.procedure.model import Procedure
@@ -121,17 +121,34 @@ def test_air_that_comes_to_its_goal_in_time_conforms_with_the_reading_that_agree
 
 def test_the_last_reading_of_a_watch_can_be_put_right_before_it_ends_the_visit() -> None:
     visit = Visit(FALLS_TO).begin().read(13.5, 9.0, 6.0, 3.9, 3.2)
-    assert visit.said[-1] == "That ends the visit. Affirm or negative."
+    assert visit.said[-1] == ends("It is sound.")
     visit.hear("correction three point four degrees")
-    assert visit.said[-1] == "That ends the visit. Affirm or negative."
+    assert visit.said[-1] == ends("It is sound.")
     assert visit.hear("affirm").session.finding == "It is sound."
     assert visit.standing["pull-down"] == "3.4"
 
 
-def test_a_watch_that_would_end_the_visit_is_begun_anew_where_its_last_reading_was_not_so() -> None:
-    visit = Visit(FALLS_TO).begin().read(13.5, 9.0, 6.0, 3.9, 3.2).hear("negative")
+@pytest.mark.parametrize("no", ["negative", "disregard", "correction"])
+def test_a_watch_that_would_end_the_visit_goes_on_where_its_last_reading_was_not_so(no: str) -> None:
+    visit = Visit(watching(air("falls_by: 8, within_minutes: 10"))).begin().read(20.0, 15.0, 11.5, 9.0)
+    assert visit.said[-1] == ends("It is sound.")
+    count = len(visit.all(Mark.ENTERED))
+    visit.hear(no)
     assert visit.said[-1] == "Air, now."
-    assert visit.read(13.5, 9.0, 6.0, 3.9, 3.2).hear("affirm").session.finding == "It is sound."
+    assert visit.all(Mark.TAKEN_BACK) == [{"step": "pull-down"}]
+    assert visit.hear("nine point one degrees").said[-1] == ends("It is sound.")
+    visit.hear("correction thirteen degrees")  # the last two do not agree any more
+    assert visit.said[-1].startswith("Next reading in")
+    assert len(visit.all(Mark.ENTERED)) == count  # it is the same watch
+    assert visit.read(11.0).session.finding is None
+    assert visit.read(10.0).hear("affirm").session.finding == "It is sound."
+    assert visit.standing["pull-down"] == "10.0"
+
+
+def test_what_is_no_value_does_not_open_a_watch_that_is_at_its_end() -> None:
+    visit = Visit(FALLS_TO).begin().read(13.5, 9.0, 6.0, 3.9, 3.2).hear("correction over range")
+    assert visit.said[-1] == ends("It is sound.")
+    assert visit.hear("affirm").session.finding == "It is sound."
 
 
 def test_air_that_settles_too_high_does_not_conform_and_this_is_foretold() -> None:

@@ -536,16 +536,21 @@ def test_what_waits_to_be_spoken_when_a_fault_is_told_is_said_again_and_known_to
     assert verify(folder) == []
 
 
+def in_a_quiet_room(conversation: Conversation) -> Speech:
+    """An utterance for a conversation whose microphone has been open for a while."""
+    samples = np.random.default_rng(2).integers(-20, 20, 7 * RATE).astype(np.int16)
+    assert conversation.ear is not None
+    assert list(conversation.ear.feed(samples)) == []
+    return Speech(samples[:RATE])
+
+
 @pytest.mark.parametrize(("text", "somebody"), [("four hundred eighty volts", True), ("five point two ohms", False)])
 def test_what_is_said_into_a_read_back_is_of_somebody_unless_it_is_the_read_back(
     text: str, somebody: bool, procedure: Path, folder: Path, recogniser: MoonshineRecogniser
 ) -> None:
     speaker = Queueing()
     conversation = cautioned(procedure, folder, recogniser, speaker)
-    samples = np.random.default_rng(2).integers(-20, 20, 7 * RATE).astype(np.int16)
-    assert conversation.ear is not None
-    assert list(conversation.ear.feed(samples)) == []
-    quiet_room = Speech(samples[:RATE])
+    quiet_room = in_a_quiet_room(conversation)
     speaker.waiting.clear()
     conversation.follow(0.0)
     conversation.take(Hearing(quiet_room, Utterance("five point two ohms", 0.9, "both")), START)
@@ -565,6 +570,33 @@ def test_what_is_said_into_a_read_back_is_of_somebody_unless_it_is_the_read_back
     assert conversation.instructed == 9.0 + UNDERSTOOD
     conversation.close()
     assert taken(read(folder)) == TAKEN[:1]
+
+
+def test_nobody_ends_the_visit_before_it_has_been_asked(
+    procedure: Path, folder: Path, recogniser: MoonshineRecogniser
+) -> None:
+    """With a headset AFFIRM may be said into the read-back of the last reading, before it is said what follows."""
+    speaker = Queueing()
+    conversation, opened = begun(procedure, folder, recogniser, speaker)
+    conversation.handle(opened)
+    quiet_room = in_a_quiet_room(conversation)
+    conversation.take(Hearing(quiet_room, Utterance("eleven point two ohms", 0.9, "both")), START)
+    *_, question = speaker.waiting
+    assert question.startswith("That ends the visit. Finding: The heater or its supply is bad.")
+    conversation.follow(1.0)
+    assert (conversation.session.instructing, conversation.instructed) == (True, math.inf)
+    conversation.hush()
+    affirm = Hearing(Speech(quiet_room.samples, start=5.0), Utterance("affirm", 0.9, "both"))
+    conversation.take(affirm, START, unasked=True)
+    assert not conversation.over
+    assert speaker.waiting[-1].startswith("Not taken: that was said before I asked. That ends the visit.")
+    speaker.speak_until(speaker.waiting[-1])
+    conversation.follow(9.0)
+    assert conversation.instructed == 9.0 + UNDERSTOOD
+    conversation.take(affirm, START)
+    assert conversation.over
+    conversation.close()
+    assert verify(folder) == []
 
 
 def test_a_question_of_the_tool_is_not_talked_over_by_what_it_cut_off(procedure: Path, folder: Path) -> None:
