@@ -367,13 +367,18 @@ def test_an_uncertainty_is_in_the_unit_of_its_reading(
     assert shown in section(page(folder), "readings").text
 
 
+COIL = {"reading": "coil", "must": "fall by 12 °C in 8 min", "verdict": "nonconforming", "reason": "fell by 3 °C"}
+TOO_SLOW: list[tuple[Mark, dict[str, Any]]] = [
+    (Mark.ENTERED, {"step": "pull-down", "kind": "watch"}),
+    reading("a", "8", "", step="pull-down", series="coil"),
+    (Mark.WATCHED, {"step": "pull-down", "verdict": "nonconforming", "series": [COIL]}),
+]
+
+
 def test_a_watch_and_a_figure_that_do_not_conform_stand_beside_the_finding(tmp_path: Path) -> None:
-    coil = {"reading": "coil", "must": "fall by 12 °C in 8 min", "verdict": "nonconforming", "reason": "fell by 3 °C"}
     folder = written(
         tmp_path / "session",
-        (Mark.ENTERED, {"step": "pull-down", "kind": "watch"}),
-        reading("a", "8", "", step="pull-down", series="coil"),
-        (Mark.WATCHED, {"step": "pull-down", "verdict": "nonconforming", "series": [coil]}),
+        *TOO_SLOW,
         (Mark.CALCULATED, {"step": "x", "figure": "imbalance", "value": "4", "unit": "percent", "inputs": []}
          | {"verdict": "nonconforming", "limit": {"at_most": "2", "unit": "percent"}}),
     )  # fmt: skip
@@ -383,15 +388,7 @@ def test_a_watch_and_a_figure_that_do_not_conform_stand_beside_the_finding(tmp_p
 
 
 def test_a_watch_that_was_taken_back_has_no_verdict_any_more(tmp_path: Path) -> None:
-    coil = {"reading": "coil", "must": "fall by 12 °C in 8 min", "verdict": "nonconforming", "reason": "fell by 3 °C"}
-    folder = written(
-        tmp_path / "session",
-        (Mark.ENTERED, {"step": "pull-down", "kind": "watch"}),
-        reading("a", "8", "", step="pull-down", series="coil"),
-        (Mark.WATCHED, {"step": "pull-down", "verdict": "nonconforming", "series": [coil]}),
-        (Mark.TAKEN_BACK, {"step": "pull-down"}),
-    )
-    root = page(folder)
+    root = page(written(tmp_path / "session", *TOO_SLOW, (Mark.TAKEN_BACK, {"step": "pull-down"})))
     assert "Nonconforming watch" not in root.all("div", class_="finding")[0].text
     assert "fell by 3 °C" not in root.text
 
