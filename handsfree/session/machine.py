@@ -1570,19 +1570,19 @@ class Session:
         if command.reading is None and isinstance(left, Observe):
             self._disregard(command)  # what was wrong is the answer just given, not a reading before it
             return
+        was = self._outcomes.get(step.id, old.outcome)  # conforming as well where its limit was overridden
         if command.reading is None:
             self._withdraw(old, None, "correction")
             self._say_withdrawn(old)
-            if old.outcome == Verdict.CONFORMING:
+            if was == Verdict.CONFORMING:
                 self._acts += self._equipment.take_back(step)
-            self._lead(step.id, self._owed.get(step.id, old.outcome), step.id)
+            self._lead(step.id, self._owed.get(step.id, was), step.id)
             if step.id in self._owed:
                 self._say("Say correction and the right reading.", "asked again")
             else:
                 self._asked_anew = self._at == step.id
             return
         self._say(f"Correction, {step.reading}:", "reading")
-        was = self._outcomes.get(step.id, old.outcome)  # conforming as well where its limit was overridden
         new = self._write_reading(step, command.reading, self._means_of(old))
         self._withdraw(old, new.id, "correction")
         if self._at == step.id and self._phase is not Phase.ENDING:  # its reading is awaited, and this is it
@@ -1606,7 +1606,7 @@ class Session:
 
     def _watch_on(self, step: Watch) -> None:
         """The watch that would end the visit is under way again: only what is said of its last reading changes."""
-        if self._outcomes.pop(step.id) == Verdict.CONFORMING:
+        if self._outcomes.pop(step.id, None) == Verdict.CONFORMING:
             self._acts += self._equipment.take_back(step)
         self._record(Mark.TAKEN_BACK, {"step": step.id})
         self._phase, self._vigil = Phase.STEP, self._ended.pop(step.id)
