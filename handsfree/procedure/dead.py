@@ -110,6 +110,10 @@ class Voltages:
         failed = self.failed | {(name, step.id) for name in unproved | gone}
         return replace(self, shown=_at_others(self.shown, gone), failed=failed)
 
+    def show(self, step: Step, source: str) -> bool:
+        """Whether a source that ``step`` is to prove dead was shown to be so since it was isolated, by it or before."""
+        return shows_dead(step) or any(name == source for name, _ in self.shown)
+
     def isolated(self, sources: Collection[str]) -> Voltages:
         """After isolating, or finding live: what was measured before does not show that these are dead."""
         return replace(self, shown=_at_others(self.shown, sources), tested=_at_others(self.tested, sources))

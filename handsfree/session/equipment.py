@@ -78,6 +78,17 @@ class Equipment:
         found = (self._voltages.against(step, source) for source in step.proves_dead)
         return tuple(dict.fromkeys(other for steps in found for other in steps))
 
+    def not_shown_dead(self, step: SpokenStep) -> list[str]:
+        """The names of the isolated sources that ``step`` is to prove dead, and that no voltage shows to be so."""
+        return [
+            self._sources[source].name
+            for source in step.proves_dead
+            if self.energy[source] is Energy.ISOLATED and not self._shown_dead(step, source)
+        ]
+
+    def _shown_dead(self, step: SpokenStep, source: str) -> bool:
+        return self._sources[source].kind != "electrical" or self._voltages.show(step, source)
+
     def found_voltage(self, step: SpokenStep) -> bool:
         """Whether the last reading of a step stands against proving dead."""
         return any(failed == step.id for _, failed in self._voltages.failed)
@@ -112,6 +123,7 @@ class Equipment:
         live = [source for source in step.isolates if self.energy[source] is Energy.LIVE]
         if live:
             self.prove_anew()
+        self._voltages = self._voltages.isolated(step.isolates)
         return self._all(live, Energy.ISOLATED)
 
     def prove_dead(self, step: SpokenStep) -> list[Record]:
@@ -124,7 +136,9 @@ class Equipment:
         isolated = [
             source
             for source in step.proves_dead
-            if self.energy[source] is Energy.ISOLATED and not self._voltages.against(step, source)
+            if self.energy[source] is Energy.ISOLATED
+            and self._shown_dead(step, source)
+            and not self._voltages.against(step, source)
         ]
         return self._all(isolated, Energy.PROVED_DEAD)
 

@@ -689,7 +689,7 @@ class Session:
         before = self._readings.undecided(step, assessment.meter)
         taken = Taken(self._readings.next_id, step.id, assessment)
         self._readings.add(taken)
-        self._asked_anew = False
+        self._settle()
         self._record(Mark.READING, taken.data(step))
         self._note_implausible(taken, step)
         self._worn.pop(step.id, None)
@@ -699,6 +699,11 @@ class Session:
         if again and assessment.decision is not None:
             self._say(_BETTER_METER if before or assessment.too_coarse else _MEASURE_AGAIN, "reading")
         return taken
+
+    def _settle(self, *, asked_anew: bool = False) -> None:
+        """What was denied, or doubted after CORRECTION, is not spoken of any more."""
+        self._asked_anew = asked_anew
+        self._doubts.forget_correction()
 
     def _note_implausible(self, taken: Taken, step: Measure) -> None:
         """What was affirmed though the procedure calls it implausible departs from the procedure."""
@@ -773,7 +778,7 @@ class Session:
         assessment = assess(reading, asked.model_copy(update={"id": f"{step.id} {number}"}), means)
         taken = Taken(number, step.id, assessment, series=series, seconds=seconds)
         self._readings.add(taken)
-        self._asked_anew = False
+        self._settle()
         data = taken.data(asked)
         self._record(Mark.READING, data | {"series": asked.reading, "seconds": round(seconds, 3)})
         self._note_implausible(taken, asked)
@@ -811,9 +816,11 @@ class Session:
         taken = self._readings.of_watch(self._vigil)[-1]
         self._withdraw(taken, None, why)
         self._say_withdrawn(taken)
-        if self._vigil.series is None:
+        assert taken.series is not None
+        if self._vigil.series is None or taken.series >= self._vigil.series:  # it was the last one of a round
             self._vigil.rounds -= 1
-        self._vigil.series, self._asked_anew = taken.series, True
+        self._vigil.series = taken.series
+        self._settle(asked_anew=True)
         if not self._barred(step):
             self._say_when()
 
@@ -1258,6 +1265,8 @@ class Session:
         elif step.proves_dead and equipment.stale:
             self._refuse(_STALE)
         else:
+            if not found and (unshown := equipment.not_shown_dead(step)):
+                self._refuse(f"that is no proof: {' and '.join(unshown)} was not measured since it was isolated")
             self._acts += equipment.prove_dead(step)
         if found:
             readings = " and ".join(self._measure(other).reading for other in found)
@@ -1434,7 +1443,7 @@ class Session:
     def _ask_to_end(self, step: Conclude) -> None:
         """What leads to a conclusion was only heard. Until it is affirmed we are where it was heard."""
         self._keep_begun()
-        self._doubts.forget_correction()
+        self._settle()
         self._at, self._vigil = self._path[-1], None
         self._within = Within(self._here(), self._equipment.off)
         taken = self._readings.of_step(self._at)
@@ -1545,6 +1554,7 @@ class Session:
         if taken is None:
             self._say("No reading yet.", "status")
             return
+        self._asked_anew = False  # CORRECTION is of what was read back
         self._say(sentence(f"{self._readings.asked(taken).reading}: {taken.words}"), "reading")
 
     def _stand_by(self, command: Command) -> None:
@@ -1558,10 +1568,11 @@ class Session:
         self._say_again(command)
 
     def _correct(self, command: Command) -> None:
-        old = self._wrong()
-        if old is None:  # the only reading there was is asked for again already
+        if self._asked_anew:  # said once more; with a reading it is that one, and another one stays
             self._say(self._hint(), "asked again")
             return
+        old = self._wrong()
+        assert old is not None  # CORRECTION is not open otherwise
         if old.series is not None:
             self._correct_point(old, command)
             return
@@ -1598,6 +1609,8 @@ class Session:
         if new.outcome != left_by:
             self._lead(step.id, left_by, self.procedure.target(step.id, new.outcome))
             return
+        if self._override is not None and self._override.more.get("step") == step.id:
+            self._override = self._against_limit(step, new.outcome, new.id)  # it would be of the reading that stands
         if self._work_out_again(step.id):
             return
         if self._last == (step.id, old.id):
@@ -1630,6 +1643,7 @@ class Session:
                 self._disregard(command)
             else:
                 self._withdraw(old, None, "correction")
+                self._record(Mark.TAKEN_BACK, {"step": step.id})
                 self._say_withdrawn(old)
                 if left_by == Verdict.CONFORMING:
                     self._acts += self._equipment.take_back(step)

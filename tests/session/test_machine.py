@@ -485,9 +485,11 @@ def test_correction_alone_withdraws_the_reading_and_asks_for_it_again() -> None:
     assert talk.said[0] == "Corrected: insulation, fifty megohms, does not stand."
     assert talk.all(Mark.CORRECTED) == [{"reading": "r4", "by": None, "why": "correction"}]
     assert talk.session.at == "insulation"
-    talk.hear("that was wrong")
+    talk.hear("that was wrong")  # nobody means the coil by saying it once more
+    assert (talk.session.at, talk.said) == ("insulation", ["Say the digits one by one, then the unit."])
+    assert talk.standing == {"supply": "230", "dead": "0.2", "coil": "24.5"}
+    talk.hear("go back")
     assert talk.session.at == "coil"
-    assert talk.standing == {"supply": "230", "dead": "0.2"}
 
 
 def test_a_correction_is_of_the_corrected_readings_quantity() -> None:
@@ -826,6 +828,31 @@ def test_a_source_found_live_after_going_back_is_live() -> None:
     assert (talk.session.at, talk.energy) == ("unplug", "live")
 
 
+def test_a_source_isolated_again_is_not_proved_by_what_was_measured_before() -> None:
+    """CORRECTION may lead past what is to be measured again."""
+    two_ends = small("""
+sources:
+  mains: {name: supply cord, kind: electrical}
+steps:
+  - {id: isolate, kind: do, say: Pull the plug., isolates: [mains], next: before}
+  - {id: again, kind: do, say: See that the plug is out., isolates: [mains], next: before}
+  - {id: before, kind: measure, say: Prove your tester., reading: tester before, quantity: voltage, unit: volt,
+     waveform: ac, limit: {between: [207, 253]}, next: {nonconforming: again}}
+  - {id: line, kind: measure, say: Measure the terminals., needs_isolated: [mains], reading: line, quantity: voltage,
+     unit: volt, waveform: ac, limit: {at_most: 1}, next: {nonconforming: again}}
+  - {id: after, kind: measure, say: Prove your tester again., proves_dead: [mains], reading: tester after,
+     quantity: voltage, unit: volt, waveform: ac, limit: {between: [207, 253]}, next: {nonconforming: again}}
+  - {id: reach, kind: do, say: Reach in., hands_inside: true}
+  - {id: end, kind: conclude, finding: Clean., condition: sound, action: Go on.}
+""")
+    talk = Talk(two_ends).hear("done", "two hundred thirty volts", "zero volts", "one hundred volts", "done")
+    assert (talk.session.at, talk.energy) == ("before", "isolated")
+    talk.hear("correction", "two hundred thirty volts")
+    assert talk.energy == "isolated"
+    assert "Not possible: that is no proof: supply cord was not measured since it was isolated." in talk.said
+    assert talk.session.at != "reach"
+
+
 # -- UNABLE -----------------------------------------------------------------------------------------------------------
 
 
@@ -965,6 +992,14 @@ def test_a_correction_where_nothing_is_left_to_correct_says_what_to_say() -> Non
     assert talk.hear("two hundred thirty volts").session.at == "unplug"
 
 
+def test_a_correction_after_a_read_back_is_of_what_was_read_back() -> None:
+    talk = at("insulation").hear("fifteen megohms", confidence=0.4).hear("negative", "read back")
+    assert talk.said == ["Coil: twenty four point five ohms, between twenty and thirty: conforming."]
+    talk.hear("correction twenty five ohms")
+    assert talk.standing == {**at("insulation").standing, "coil": "25"}
+    assert talk.session.at == "insulation"
+
+
 def test_an_affirm_said_before_the_question_had_begun_does_not_end_the_visit() -> None:
     talk = at("flashes").hear("two")
     talk.event(Heard(talk.time, "affirm", 0.9, offset=20.0, seconds=0.5, unasked=True))
@@ -1010,7 +1045,11 @@ steps:
     talk = Talk(drive).hear("nine hertz", "override agreed with the office")
     assert talk.session.at == "go"
     assert talk.hear("correction two hertz").session.at == "oil"
-    assert Talk(drive).hear("nine hertz", "correction two hertz").session.at == "oil"
+    corrected = Talk(drive).hear("nine hertz", "correction two hertz")
+    assert corrected.session.at == "oil"
+    corrected.hear("override agreed with the office")  # which is of the reading that stands
+    (deviation,) = corrected.all(Mark.DEVIATION)
+    assert (deviation["about"], deviation["reading"]) == ("speed, two hertz", "r2")
     assert Talk(drive).hear("twelve hertz", "correction eleven hertz").session.at == "go"
 
 

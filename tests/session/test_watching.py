@@ -145,6 +145,27 @@ def test_a_watch_that_would_end_the_visit_goes_on_where_its_last_reading_was_not
     assert visit.standing["pull-down"] == "10.0"
 
 
+def test_a_doubt_about_a_correction_in_a_watch_is_of_that_reading_only() -> None:
+    visit = Visit(watching(air("falls_to: 4, plausible: [-30, 40]"))).begin().read(13.5)
+    visit.hear("correction ninety nine degrees").read(9.0)
+    visit.hear("correction ninety nine degrees")
+    assert visit.standing["pull-down"] == "9.0"
+    assert visit.all(Mark.DEVIATION) == []
+
+
+def test_going_back_over_the_edge_of_a_round_leaves_no_reading_out() -> None:
+    visit = Visit(COIL_FIRST).begin().read(10, 12, 8)
+    visit.hear("disregard")
+    assert visit.said[-1] == "Coil, now."
+    visit.hear("disregard")
+    assert visit.said[-1] == "Air, now."
+    visit.hear("eleven degrees")
+    assert visit.said[-1].startswith("Next reading in")
+    visit.due()
+    assert visit.said[-1] == "Coil, now."
+    assert visit.session.due is None
+
+
 def test_what_is_no_value_does_not_open_a_watch_that_is_at_its_end() -> None:
     visit = Visit(FALLS_TO).begin().read(13.5, 9.0, 6.0, 3.9, 3.2).hear("correction over range")
     assert visit.said[-1] == ends("It is sound.")
