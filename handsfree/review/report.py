@@ -25,7 +25,7 @@ from handsfree.procedure.model import Measure, Signal, Watch
 from handsfree.review import visit
 from handsfree.review.chart import Chart, chart
 from handsfree.review.entries import Clip, clip_of, duration, entry_mapping, entry_text, last_of
-from handsfree.review.visit import Count, Deviation, Known, Marked, Note, OffItem, Part, TimerRow
+from handsfree.review.visit import Count, Deviation, Known, Marked, Note, OffItem, Part, TimerRow, withdrawn_of
 from handsfree.session.events import Mark
 from handsfree.session.journal import (
     PROCEDURE,
@@ -553,6 +553,7 @@ def _figures(entries: Sequence[Entry]) -> Iterator[FigureRow]:
     ids = [entry_text(entry.data, "id") for entry in entries if entry.kind is Mark.READING]
     numbers = {name: number for number, name in enumerate(ids, 1)}
     last = {entry_text(entry.data, "step"): entry.n for entry in entries if entry.kind is Mark.CALCULATED}
+    withdrawn = withdrawn_of(entries)
     for entry in entries:
         data = entry.data
         if entry.kind is not Mark.CALCULATED or last[entry_text(data, "step")] != entry.n:
@@ -562,6 +563,8 @@ def _figures(entries: Sequence[Entry]) -> Iterator[FigureRow]:
         if data.get("uncertainty") is not None:
             value = f"{_short(entry_text(data, 'value'))} ± {_with_unit(entry_text(data, 'uncertainty'), unit)}"
         made_from = data.get("inputs")
+        inputs = [item for item in made_from if isinstance(item, Mapping)] if isinstance(made_from, list) else []
+        stands = withdrawn.isdisjoint(entry_text(item, "id") for item in inputs)
         yield FigureRow(
             time=entry.time,
             step=entry_text(data, "step"),
@@ -574,12 +577,11 @@ def _figures(entries: Sequence[Entry]) -> Iterator[FigureRow]:
                     _with_unit(_short(entry_text(item, "value")), symbol(entry_text(item, "unit") or None)),
                     numbers.get(entry_text(item, "id")),
                 )
-                for item in (made_from if isinstance(made_from, list) else ())
-                if isinstance(item, Mapping)
+                for item in inputs
             ),
             limit=_figure_limit(data, unit),
-            verdict=entry_text(data, "verdict"),
-            reason=entry_text(data, "reason"),
+            verdict=entry_text(data, "verdict") if stands else "",
+            reason=entry_text(data, "reason") if stands else "made from a reading that does not stand",
         )
 
 
@@ -614,7 +616,7 @@ def _watches(entries: Sequence[Entry]) -> Iterator[WatchRow]:
         for number, entry in enumerate(entries)
         if entry.kind is Mark.ENTERED and entry_text(entry.data, "kind") == "watch"
     ]
-    withdrawn = {entry_text(entry.data, "reading") for entry in entries if entry.kind is Mark.CORRECTED}
+    withdrawn = withdrawn_of(entries)
     for place, (number, entered) in enumerate(begun):
         step = entry_text(entered.data, "step")
         until = next((at for at, other in begun[place + 1 :] if other.data.get("step") == step), len(entries))

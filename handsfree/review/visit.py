@@ -232,8 +232,19 @@ def _left_out(data: Mapping[str, Any]) -> bool:
 
 
 def _done_later(later: Sequence[Entry], step: str) -> datetime | None:
-    carried_out = (Mark.DONE, Mark.READING, Mark.ANSWERED)
-    return next((entry.time for entry in later if entry.kind in carried_out and entry.data.get("step") == step), None)
+    """When a step was carried out after all, and that was not taken back."""
+    carried_out, withdrawn, done = (Mark.DONE, Mark.READING, Mark.ANSWERED), withdrawn_of(later), None
+    for entry in (entry for entry in later if entry.data.get("step") == step):
+        if entry.kind is Mark.TAKEN_BACK:
+            done = None
+        elif entry.kind in carried_out and done is None and entry_text(entry.data, "id") not in withdrawn:
+            done = entry.time
+    return done
+
+
+def withdrawn_of(entries: Iterable[Entry]) -> set[str]:
+    """The ids of the readings that do not stand."""
+    return {entry_text(entry.data, "reading") for entry in entries if entry.kind is Mark.CORRECTED}
 
 
 def _resumed(later: Sequence[Entry]) -> datetime | None:
@@ -309,7 +320,7 @@ def counts(entries: Iterable[Entry]) -> tuple[Count, ...]:
 
 def parts(entries: Sequence[Entry], numbers: Mapping[str, int]) -> tuple[Part, ...]:
     """Every part that was replaced; ``numbers`` are those of the readings by their ids."""
-    withdrawn = {entry_text(entry.data, "reading") for entry in entries if entry.kind is Mark.CORRECTED}
+    withdrawn = withdrawn_of(entries)
     rows: list[Part] = []
     for at, entry in enumerate(entries):
         data = entry.data

@@ -387,6 +387,20 @@ def test_a_watch_and_a_figure_that_do_not_conform_stand_beside_the_finding(tmp_p
     assert "Nonconforming watch coil must fall by 12 °C in 8 min, fell by 3 °C" in head
 
 
+def test_a_figure_made_from_a_reading_that_was_withdrawn_has_no_verdict_any_more(tmp_path: Path) -> None:
+    made_from = [{"step": "a", "reading": "plate", "id": "a", "value": "8", "unit": "ohm"}]
+    figure = {"step": "x", "figure": "imbalance", "value": "4", "unit": "percent", "inputs": made_from}
+    told = {"verdict": "nonconforming", "limit": {"at_most": "2", "unit": "percent"}, "reason": "furthest: plate"}
+    entries = [reading("a", "8", ""), (Mark.CALCULATED, figure | told)]
+    stands, gone = (
+        page(written(tmp_path / "stands", *entries)),
+        page(written(tmp_path / "gone", *entries, corrected("a", None))),
+    )
+    assert "Nonconforming figure imbalance" in stands.all("div", class_="finding")[0].text
+    assert "Nonconforming figure" not in gone.all("div", class_="finding")[0].text
+    assert "made from a reading that does not stand" in section(gone, "figures").text
+
+
 def test_a_watch_that_was_taken_back_has_no_verdict_any_more(tmp_path: Path) -> None:
     root = page(written(tmp_path / "session", *TOO_SLOW, (Mark.TAKEN_BACK, {"step": "pull-down"})))
     assert "Nonconforming watch" not in root.all("div", class_="finding")[0].text
