@@ -110,9 +110,13 @@ class Voltages:
         failed = self.failed | {(name, step.id) for name in unproved | gone}
         return replace(self, shown=_at_others(self.shown, gone), failed=failed)
 
-    def show(self, step: Step, source: str) -> bool:
-        """Whether a source that ``step`` is to prove dead was shown to be so since it was isolated, by it or before."""
-        return shows_dead(step) or any(name == source for name, _ in self.shown)
+    def shown_dead(self, step: Step, source: str) -> frozenset[Waveform | None]:
+        """The waveforms by which a source that ``step`` is to prove dead was shown to be so since it was isolated: its
+        own, or those measured before it. Empty where nothing shows it.
+        """
+        if isinstance(step, Measure) and shows_dead(step):
+            return frozenset({step.waveform})
+        return frozenset(waveform for name, waveform in self.shown if name == source)
 
     def isolated(self, sources: Collection[str]) -> Voltages:
         """After isolating, or finding live: what was measured before does not show that these are dead."""

@@ -453,7 +453,7 @@ def _dead(world: _World, state: _State, step: SpokenStep) -> Iterator[Finding]:
             continue
         # A voltage that does not show dead itself is that of the known live source, which proves the tester again.
         own = {step.waveform} if isinstance(step, Measure) else set()
-        shown = own if shows_dead(step) else {waveform for name, waveform in state.voltages.shown if name == source}
+        shown = state.voltages.shown_dead(step, source)
         tester = {waveform for name, waveform in state.voltages.tested if name == source} if shows_dead(step) else own
         if not shown:
             message = (

@@ -49,6 +49,11 @@ def last_of(entries: Iterable[Entry], kind: Mark) -> Mapping[str, Any]:
     return next((entry.data for entry in reversed(list(entries)) if entry.kind is kind), {})
 
 
+def withdrawn_of(entries: Iterable[Entry]) -> set[str]:
+    """The ids of the readings that do not stand."""
+    return {entry_text(entry.data, "reading") for entry in entries if entry.kind is Mark.CORRECTED}
+
+
 def clip_of(folder: Path, data: Mapping[str, Any], embed: bool) -> Clip | None:
     """The clip of something heard, held to its hash; None where none was kept."""
     name = data.get("clip")

@@ -24,8 +24,8 @@ from handsfree.procedure.load import loads
 from handsfree.procedure.model import Measure, Signal, Watch
 from handsfree.review import visit
 from handsfree.review.chart import Chart, chart
-from handsfree.review.entries import Clip, clip_of, duration, entry_mapping, entry_text, last_of
-from handsfree.review.visit import Count, Deviation, Known, Marked, Note, OffItem, Part, TimerRow, withdrawn_of
+from handsfree.review.entries import Clip, clip_of, duration, entry_mapping, entry_text, last_of, withdrawn_of
+from handsfree.review.visit import Count, Deviation, Known, Marked, Note, OffItem, Part, TimerRow
 from handsfree.session.events import Mark
 from handsfree.session.journal import (
     PROCEDURE,

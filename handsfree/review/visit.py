@@ -15,7 +15,7 @@ from pathlib import Path
 from typing import Any
 
 from handsfree.procedure.model import OPENING
-from handsfree.review.entries import Clip, clip_of, duration, entry_number, entry_text
+from handsfree.review.entries import Clip, clip_of, duration, entry_number, entry_text, withdrawn_of
 from handsfree.session.events import EVENT_MARKS, Mark
 from handsfree.session.journal import Entry
 
@@ -240,11 +240,6 @@ def _done_later(later: Sequence[Entry], step: str) -> datetime | None:
         elif entry.kind in carried_out and done is None and entry_text(entry.data, "id") not in withdrawn:
             done = entry.time
     return done
-
-
-def withdrawn_of(entries: Iterable[Entry]) -> set[str]:
-    """The ids of the readings that do not stand."""
-    return {entry_text(entry.data, "reading") for entry in entries if entry.kind is Mark.CORRECTED}
 
 
 def _resumed(later: Sequence[Entry]) -> datetime | None:

@@ -87,7 +87,7 @@ class Equipment:
         ]
 
     def _shown_dead(self, step: SpokenStep, source: str) -> bool:
-        return self._sources[source].kind != "electrical" or self._voltages.show(step, source)
+        return self._sources[source].kind != "electrical" or bool(self._voltages.shown_dead(step, source))
 
     def found_voltage(self, step: SpokenStep) -> bool:
         """Whether the last reading of a step stands against proving dead."""
