@@ -734,10 +734,12 @@ def _report(options: argparse.Namespace) -> int:
     from handsfree.session.replay import verify
 
     print(write_report(options.session, options.out))
-    if any(problem.grade is Grade.BROKEN for problem in verify(options.session)):
+    grades = {problem.grade for problem in verify(options.session)}
+    if Grade.BROKEN in grades:
         print("The record does not hold: the page says why at its top.", file=sys.stderr)
-        return REFUSED
-    return OK
+    elif Grade.UNPROVED in grades:
+        print("Another version made the record: the page says at its top what this one cannot prove.", file=sys.stderr)
+    return OK if grades.isdisjoint({Grade.BROKEN, Grade.UNPROVED}) else REFUSED
 
 
 # -- settings --------------------------------------------------------------------------------------------------------

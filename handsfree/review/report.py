@@ -239,6 +239,7 @@ class Page:
     clips: int
     seal: str
     broken: tuple[Problem, ...]
+    unproved: tuple[Problem, ...]
     incomplete: tuple[Problem, ...]
     remarks: tuple[Problem, ...]
 
@@ -436,6 +437,7 @@ def _page(folder: Path, contents: Contents, embed: bool, problems: Sequence[Prob
         ),
         seal=contents.seal or "",
         broken=graded[Grade.BROKEN],
+        unproved=graded[Grade.UNPROVED],
         incomplete=graded[Grade.INCOMPLETE],
         remarks=graded[Grade.REMARK],
     )

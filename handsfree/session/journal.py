@@ -74,6 +74,7 @@ class Grade(StrEnum):
     """How much a problem says against a record."""
 
     BROKEN = "broken"  # something is not as it was written
+    UNPROVED = "unproved"  # it was made by another version, whose rules may be others than those it is checked by here
     INCOMPLETE = "incomplete"  # what is there holds, the end is missing
     REMARK = "remark"  # worth knowing, no ground for doubt
 

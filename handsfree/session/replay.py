@@ -1,7 +1,8 @@
 """Replay: a record is what its own events produce.
 
 The one rule: only the events are taken from the journal; everything else is worked out again by a fresh session and
-must come out the same, so a reading, verdict or answer that was put in, taken out or altered does not fit.
+must come out the same, so a reading, verdict or answer that was put in, taken out or altered does not fit. What another
+version made may not fit either, and nobody has altered it: that version tells.
 
 A session that is resumed is rebuilt in the same way: there is one account of what its events make of it.
 """
@@ -9,12 +10,13 @@ A session that is resumed is rebuilt in the same way: there is one account of wh
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
 from pydantic import TypeAdapter, ValidationError
 
+from handsfree import __version__
 from handsfree.errors import PlainError
 from handsfree.judge.meter import Meter
 from handsfree.procedure.load import loads
@@ -39,6 +41,7 @@ _HEARD, _FAULT, _ENDED = TypeAdapter(Heard), TypeAdapter(Fault), TypeAdapter(End
 _POLICY = TypeAdapter(Policy)
 _METERS = TypeAdapter(tuple[Meter, ...])
 _SET_ASIDE = TypeAdapter(list[Torn])
+_BEGINNINGS = (Mark.OPENED, Mark.REOPENED)  # which name the version that went on from there
 
 
 @dataclass(frozen=True, slots=True)
@@ -97,29 +100,51 @@ def rebuild(entries: list[Entry], used: Procedure) -> Rebuilt:
     policy = _policy(entries[0]) or Policy()
     session = Session(used, policy, _meters(entries[0]))
     rebuilt = Rebuilt(session, policy, [], _check_heading(entries[0], used), [])
-    at, problems = 0, rebuilt.problems
+    for problem in _follow(rebuilt, entries):
+        rebuilt.problems.append(_told_by_its_version(problem, entries))
+    if rebuilt.missing:
+        missing = f"{rebuilt.missing[0].mark} is missing at the end"
+        rebuilt.problems.append(Problem(None, missing, Grade.INCOMPLETE))
+    return rebuilt
+
+
+def _follow(rebuilt: Rebuilt, entries: Sequence[Entry]) -> Iterator[Problem]:
+    """Gives the session its events, and finds what does not follow from them."""
+    at = 0
     while at < len(entries):
         entry = entries[at]
         if entry.kind not in EVENT_MARKS:
-            problems.append(Problem(entry.n, f"{entry.kind!s} follows from nothing that was heard"))
+            yield Problem(entry.n, f"{entry.kind!s} follows from nothing that was heard")
             at += 1
             continue
         event = event_of(entry)
-        acts = session.handle(event)
+        acts = rebuilt.session.handle(event)
         rebuilt.happened.append((event, acts))
         expected = [act for act in acts if isinstance(act, Record)]
         if not expected:
-            problems.append(Problem(entry.n, f"{entry.kind!s} has no place here"))
+            yield Problem(entry.n, f"{entry.kind!s} has no place here")
             at += 1
         for record, found in zip(expected, entries[at:], strict=False):
             if found.kind is not record.mark or canonical(dict(found.data)) != canonical(dict(record.data)):
-                problems.append(Problem(found.n, _mismatch(found, record)))
-                return rebuilt  # what follows cannot be compared any more
+                yield Problem(found.n, _mismatch(found, record))
+                return  # what follows cannot be compared any more
         rebuilt.missing.extend(expected[len(entries) - at :])
         at += len(expected)
-    if rebuilt.missing:
-        problems.append(Problem(None, f"{rebuilt.missing[0].mark} is missing at the end", Grade.INCOMPLETE))
-    return rebuilt
+
+
+def _told_by_its_version(problem: Problem, entries: Sequence[Entry]) -> Problem:
+    """A problem of a record that another version made, or went on with, is for that version to tell."""
+    made_by = [
+        str(entry.data["handsfree"]) for entry in entries if "handsfree" in entry.data and entry.kind in _BEGINNINGS
+    ]
+    others = ", ".join(dict.fromkeys(version for version in made_by if version != __version__))
+    if not others:
+        return problem
+    told = (
+        f"{problem.message}. It was made by handsfree {others}, and this is {__version__}, which may ask and judge "
+        "otherwise: verify it with the version that made it, before anybody calls it altered"
+    )
+    return replace(problem, message=told, grade=Grade.UNPROVED)
 
 
 def _mismatch(found: Entry, record: Record) -> str:
@@ -206,7 +231,8 @@ def verify(folder: Path, seal: str | None = None) -> list[Problem]:
     problems = verify_chain(folder, seal)
     if any(problem.grade is Grade.BROKEN for problem in problems):
         return problems
+    entries = scan(folder).entries
     try:
-        return problems + replay(scan(folder).entries, (folder / PROCEDURE).read_bytes())
-    except PlainError as error:  # entries or a procedure that no session was ever run with
-        return [*problems, Problem(None, str(error))]
+        return problems + replay(entries, (folder / PROCEDURE).read_bytes())
+    except PlainError as error:  # entries or a procedure that no session of this version was ever run with
+        return [*problems, _told_by_its_version(Problem(None, str(error)), entries)]

@@ -35,7 +35,7 @@ def resume(folder: Path) -> Resumed:
     try:
         rebuilt = rebuild(entries, load(folder / PROCEDURE).procedure)
         for problem in rebuilt.problems:
-            if problem.grade is Grade.BROKEN:
+            if problem.grade in (Grade.BROKEN, Grade.UNPROVED):
                 raise JournalError(f"{folder} cannot be gone on with, for its record does not hold: {problem}.")
         last, _ = rebuilt.happened[-1]
         for record in rebuilt.missing:

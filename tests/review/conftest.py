@@ -13,6 +13,7 @@ import numpy as np
 import pytest
 import soundfile
 
+from handsfree import __version__
 from handsfree.session.events import Mark
 from handsfree.session.journal import Journal, digest
 
@@ -90,7 +91,7 @@ def write_session(folder: Path, finish: bool = True) -> Path:
         w = Writer(journal)
         w.note(
             Mark.OPENED,
-            handsfree="0.1.0",
+            handsfree=__version__,
             procedure={
                 "id": "booster-pump-hums",
                 "title": "Booster pump hums and does not start",

@@ -85,3 +85,17 @@ def test_a_record_that_was_written_anew_and_does_not_follow_from_what_was_heard_
     assert main(["report", str(anew)]) == 1
     assert "The record does not hold" in capsys.readouterr().err
     assert main(["report", str(visited)]) == 0
+
+
+def test_what_this_version_cannot_prove_is_told_and_not_called_altered(
+    visited: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    opened = {Mark.OPENED: {"handsfree": "0.0.1"}, Mark.READING: {"value": "-2.5"}}
+    by_another = written_anew(visited, opened)
+    root = page(by_another)
+    (alarm,) = root.all("div", class_="alarm")
+    assert alarm.text.startswith("This version cannot prove what follows from this record.")
+    assert "made by handsfree 0.0.1" in alarm.text
+    assert "Unproved by this version" in root.all("footer")[0].text
+    assert main(["report", str(by_another)]) == 1
+    assert "Another version made the record" in capsys.readouterr().err

@@ -16,6 +16,7 @@ import pytest
 import soundfile
 from test_report import Element, page, rows, section
 
+from handsfree import __version__
 from handsfree.procedure.load import load
 from handsfree.session.events import Due, Ended, Event, Heard, Record, Reopened, Started
 from handsfree.session.journal import Journal, digest
@@ -55,7 +56,7 @@ def record(folder: Path, said: Iterable[str | timedelta], *, heard: Iterable[str
                     journal.append(event.time, act.mark, act.data)
 
         title = session.procedure.title
-        handle(Started(time, {"handsfree": "0.1.0", "procedure": {"title": title, "sha256": digest(content)}}))
+        handle(Started(time, {"handsfree": __version__, "procedure": {"title": title, "sha256": digest(content)}}))
         for each in said:
             time += each if isinstance(each, timedelta) else timedelta(seconds=5)
             while session.due is not None and session.due <= time:

@@ -19,6 +19,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from handsfree import __version__
 from handsfree.procedure.load import loads
 from handsfree.session.doubt import Policy
 from handsfree.session.events import EVENT_MARKS, Ended, Event, Fault, Heard, Mark, Reception, Record, Started
@@ -37,6 +38,7 @@ from handsfree.session.journal import (
 )
 from handsfree.session.machine import Session
 from handsfree.session.replay import event_of, replay, verify
+from handsfree.session.resume import resume
 
 START = datetime(2031, 5, 6, 7, 8, 9, tzinfo=UTC)
 SOURCE = b"""
@@ -67,7 +69,7 @@ steps:
   - {id: bad, kind: conclude, finding: The fan is bad., condition: faulty, part: fan, action: Replace the fan.}
 """
 OPENING = {
-    "handsfree": "0.0",
+    "handsfree": __version__,
     "procedure": {
         "id": "fan-is-slow",
         "title": "The fan is slow",
@@ -303,6 +305,46 @@ def test_the_first_entry_that_does_not_follow_is_named(folder: Path) -> None:
         "reading at dead is not what its events give: "
         'verdict: the record says "nonconforming", replay gives "conforming"'
     )
+
+
+def test_what_another_version_made_is_unproved_here_and_nobody_is_accused(folder: Path) -> None:
+    def of_another_version(entries: list[dict[str, Any]]) -> None:
+        of(entries, Mark.OPENED)["handsfree"] = "0.0.1"
+
+    forge(folder, of_another_version)
+    assert verify(folder) == []  # what its rules and these make of the same events is the same
+
+    def by_other_rules(entries: list[dict[str, Any]]) -> None:
+        of_another_version(entries)
+        a_verdict(entries)
+
+    forge(folder, by_other_rules)
+    (problem,) = verify(folder)
+    assert problem.grade is Grade.UNPROVED
+    assert "made by handsfree 0.0.1" in problem.message
+    with pytest.raises(JournalError, match=r"made by handsfree 0\.0\.1"):
+        resume(folder)
+
+
+def test_a_record_that_names_this_version_is_held_to_its_rules(folder: Path) -> None:
+    def change(entries: list[dict[str, Any]]) -> None:
+        of(entries, Mark.OPENED)["handsfree"] = __version__
+        a_verdict(entries)
+
+    forge(folder, change)
+    assert broken(verify(folder))
+
+
+def test_a_procedure_that_another_version_took_is_no_sign_of_an_alteration(folder: Path) -> None:
+    taken_then = SOURCE.replace(b"say:", b"speak:", 1)
+
+    def change(entries: list[dict[str, Any]]) -> None:
+        of(entries, Mark.OPENED)["handsfree"] = "0.0.1"
+        of(entries, Mark.OPENED).setdefault("procedure", {})["sha256"] = digest(taken_then)
+
+    (folder / PROCEDURE).write_bytes(taken_then)
+    forge(folder, change)
+    assert {problem.grade for problem in verify(folder)} == {Grade.UNPROVED}
 
 
 def test_what_does_not_follow_is_told_field_by_field_in_words(folder: Path) -> None:
