@@ -53,7 +53,8 @@ class Note:
 @dataclass(frozen=True, slots=True)
 class Deviation:
     """A departure from the procedure; ``about`` is empty where it is the step. ``note`` is the reason in own words,
-    ``reading`` the number of the reading whose limit was overridden. ``reasoned`` where a reason belongs to it,
+    ``reading`` the number of the reading whose limit was overridden, or that is not plausible; ``corrected`` where that
+    does not stand any more. ``reasoned`` where a reason belongs to it,
     ``resumed`` where it is what a session was left with that was gone on with, and ``done_later`` where a step that was
     left out was done after all.
     """
@@ -65,6 +66,7 @@ class Deviation:
     reason: str
     note: Note | None
     reading: int | None = None
+    corrected: bool = False
     reasoned: bool = True
     resumed: datetime | None = None
     done_later: datetime | None = None
@@ -73,7 +75,7 @@ class Deviation:
 # What the session itself finds out: it stands where a reason would, and is what the deviation is about.
 _FOUND = (
     *("left off", "not found dead", "leads refused", "calibration overdue", "meter not known"),
-    "outside the plausible range, affirmed",
+    *("outside the plausible range, affirmed", "finding not affirmed"),
 )
 
 
@@ -204,6 +206,7 @@ def deviations(entries: Sequence[Entry], notes: Sequence[Note], numbers: Mapping
     ``numbers`` are those of the readings by their ids.
     """
     by_line, noted = {note.line: note for note in notes if note.kind == "reason"}, None
+    withdrawn = withdrawn_of(entries)
     for at, entry in enumerate(entries):
         data = entry.data
         if entry.kind is Mark.NOTED:
@@ -220,6 +223,7 @@ def deviations(entries: Sequence[Entry], notes: Sequence[Note], numbers: Mapping
                 reason=found if reasoned else "",
                 note=reason,
                 reading=numbers.get(entry_text(data, "reading")),
+                corrected=entry_text(data, "reading") in withdrawn,
                 reasoned=reasoned,
                 resumed=_resumed(entries[at + 1 :]),
                 done_later=_done_later(entries[at + 1 :], entry_text(data, "step")) if _left_out(data) else None,

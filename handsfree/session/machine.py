@@ -709,7 +709,7 @@ class Session:
         """What was affirmed though the procedure calls it implausible departs from the procedure."""
         if not plausible(taken.reading, step):
             said = f"{step.reading}, {say_reading(taken.reading)}, plausible is {plausible_range(step)}"
-            self._deviate("outside the plausible range, affirmed", said)
+            self._deviate("outside the plausible range, affirmed", said, reading=taken.id)
 
     # -- watching ------------------------------------------------------------------------------------------------------
 
@@ -1498,6 +1498,10 @@ class Session:
             self._say(differs, "status")
         for refused in self._worn.values():
             self._deviate("leads refused", refused)
+        if outcome == "stopped" and self._left_in() is Phase.ENDING:
+            assert self._conclusion is not None
+            self._deviate("finding not affirmed", self._conclusion.finding)
+            self._say(f"Not affirmed, so no finding: {self._conclusion.finding}", "status")
         if outcome == "stopped" and live:
             self._say(f"Still live: {', '.join(live)}.", "status")
         for source in self._equipment.not_found_dead:

@@ -1000,6 +1000,17 @@ def test_a_correction_after_a_read_back_is_of_what_was_read_back() -> None:
     assert talk.session.at == "insulation"
 
 
+@pytest.mark.parametrize("then", [(), ("stand by",), ("note",)])
+def test_a_visit_that_is_left_at_the_question_says_which_finding_was_not_affirmed(then: tuple[str, ...]) -> None:
+    talk = at("supply").hear("two hundred volts", *then)
+    talk.event(Ended(talk.time, "the recording is over"))
+    assert "Not affirmed, so no finding: The supply is bad." in talk.said
+    assert {"step": "supply", "what": "finding not affirmed", "reason": "The supply is bad."} in talk.all(
+        Mark.DEVIATION
+    )
+    assert (talk.session.finding, talk.all(Mark.CLOSED)[-1]["deviations"]) == (None, 2)
+
+
 def test_an_affirm_said_before_the_question_had_begun_does_not_end_the_visit() -> None:
     talk = at("flashes").hear("two")
     talk.event(Heard(talk.time, "affirm", 0.9, offset=20.0, seconds=0.5, unasked=True))
@@ -1055,7 +1066,8 @@ steps:
 
 def test_who_leaves_without_affirming_the_end_has_no_finding_on_record() -> None:
     talk = in_phase("ending").event(Ended(START, "the recording is over"))
-    assert talk.new == [Mark.ENDED, Mark.DEVIATION, Mark.CLOSED]
+    assert talk.new == [Mark.ENDED, Mark.DEVIATION, Mark.DEVIATION, Mark.CLOSED]
+    assert [data["what"] for data in talk.all(Mark.DEVIATION)] == ["ended early", "finding not affirmed"]
     assert (talk.session.closed, talk.session.finding) == (True, None)
     assert talk.standing["flashes"] == "2"
 

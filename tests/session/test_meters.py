@@ -543,6 +543,7 @@ def test_what_was_affirmed_outside_the_plausible_range_is_a_deviation(how: str, 
         "step": "coil",
         "what": "outside the plausible range, affirmed",
         "reason": "coil, ninety nine ohms, plausible is between zero point five and fifty ohms",
+        "reading": "r1",
     }
     assert talk.hear("affirm").said[-1] == "Session closed. 1 reading, 1 deviation."
     folder = talk.keep(tmp_path / "session")
@@ -550,6 +551,13 @@ def test_what_was_affirmed_outside_the_plausible_range_is_a_deviation(how: str, 
     page = render(folder)
     assert "outside 0.5 to 50\N{NO-BREAK SPACE}Ω, affirmed" in page
     assert "coil, ninety nine ohms, plausible is between" in page
+
+
+def test_the_deviation_of_a_reading_that_was_corrected_says_that_it_does_not_stand(tmp_path: Path) -> None:
+    talk = Talk(PLAUSIBLE).hear("ninety nine ohms", "affirm", "correction five point three ohms")
+    page = render(talk.keep(tmp_path / "session"))
+    assert "which does not stand any more" in page
+    assert "which does not stand" not in render(Talk(PLAUSIBLE).hear("ninety nine ohms", "affirm").keep(tmp_path / "b"))
 
 
 def test_a_plausible_reading_is_no_deviation() -> None:

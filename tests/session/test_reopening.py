@@ -9,6 +9,7 @@ from typing import Any
 
 import pytest
 
+from handsfree import __version__
 from handsfree.procedure.load import loads
 from handsfree.session.events import Ended, Event, Heard, Mark, Record, Reopened, Started
 from handsfree.session.journal import (
@@ -79,7 +80,7 @@ class Kept:
         self.session, self.journal = resumed.rebuilt.session, resumed.journal
         pieces = [{"name": torn.name, "bytes": torn.bytes, "sha256": torn.sha256} for torn in resumed.set_aside]
         self.time += timedelta(hours=1)
-        self.take(Reopened(self.time, {"handsfree": "0.0", "settings": {}, "set_aside": pieces}))
+        self.take(Reopened(self.time, {"handsfree": __version__, "settings": {}, "set_aside": pieces}))
         return resumed.set_aside
 
 
@@ -270,7 +271,7 @@ def chained(folder: Path, *more: tuple[Mark, dict[str, Any]]) -> None:
             journal.write(last.line + b"\n")
 
 
-REOPENED: dict[str, Any] = {"handsfree": "0.0", "settings": {}, "set_aside": []}
+REOPENED: dict[str, Any] = {"handsfree": __version__, "settings": {}, "set_aside": []}
 
 
 def concluded(kept: Kept) -> None:
