@@ -8,12 +8,16 @@ import signal
 from collections.abc import Iterator
 from pathlib import Path
 
+import hypothesis
 import pytest
 from selenium import webdriver
 from selenium.webdriver.chrome.service import Service
 
 from handsfree import settings
 from handsfree.sound import engines
+
+hypothesis.settings.register_profile("any machine", deadline=None)  # however slow it is, or busy
+hypothesis.settings.load_profile("any machine")
 
 # Files that take longest, mostly by waiting in real time: none of them should begin when the others are over.
 BEGIN_FIRST = ("test_loop.py", "test_demo.py", "test_devices.py", "test_soundcheck.py", "test_watch_heard.py")

@@ -452,7 +452,15 @@ def _finish(said: _Said, unit: str | None, never_below: str | None) -> _Finish:
 
         return below
     if sign:
-        return lambda words: Reading(kind, sign + number(words), unit, waveform)
+        coldest = units.ABSOLUTE_ZERO.get(unit or "")
+
+        def signed(words: Sequence[str]) -> Reading | Refusal:
+            value = sign + number(words)
+            if coldest is not None and Decimal(value) < coldest:
+                return Refusal("nothing is that cold: say the reading again")
+            return Reading(kind, value, unit, waveform)
+
+        return signed
     return lambda words: Reading(kind, number(words), unit, waveform)
 
 

@@ -7,6 +7,7 @@ a row; the tests check it against pint.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from decimal import Decimal
 from functools import cache
 
 from handsfree.spoken.meaning import Quantity
@@ -151,6 +152,9 @@ DEFAULT_UNIT = {
 NEVER_NEGATIVE = frozenset(
     {Quantity.RESISTANCE, Quantity.CAPACITANCE, Quantity.FREQUENCY, Quantity.MASS, Quantity.TIME}
 )
+# Absolute zero: SI Brochure, 9th edition, 2.3.1 (degrees Celsius), NIST SP 811, B.8 (Fahrenheit), both from memory.
+# Nothing is colder, whatever the meter. Kelvins are differences as well, which may be below zero.
+ABSOLUTE_ZERO = {"degree_Celsius": Decimal("-273.15"), "degree_Fahrenheit": Decimal("-459.67")}
 # What the meters on a service bench show; mass, length and the like are said too, but rarely by mistake.
 METERED = frozenset(
     {

@@ -11,7 +11,7 @@ import scipy.constants as si
 
 from handsfree.judge.verdict import in_unit
 from handsfree.spoken import units
-from handsfree.spoken.meaning import Kind, Quantity, Reading
+from handsfree.spoken.meaning import Expectation, Kind, Quantity, Reading
 from handsfree.spoken.reading import parse
 
 REGISTRY = pint.UnitRegistry()
@@ -55,6 +55,18 @@ def test_every_quantity_but_a_count_has_units_and_a_default_among_them() -> None
     assert units.DEFAULT_UNIT[Quantity.COUNT] is None
     for quantity in DIMENSIONS:
         assert (units.DEFAULT_UNIT[quantity], quantity) in NAMES
+
+
+@pytest.mark.parametrize(("unit", "said"), [("degree_Celsius", "celsius"), ("degree_Fahrenheit", "fahrenheit")])
+def test_nothing_is_read_that_is_colder_than_absolute_zero(unit: str, said: str) -> None:
+    """What pint makes of 0 K: -273.15 degrees Celsius, -459.67 degrees Fahrenheit."""
+    coldest = REGISTRY.Quantity(0, "kelvin").to(unit).magnitude
+    assert math.isclose(coldest, units.ABSOLUTE_ZERO[unit])
+    asked = Expectation(Quantity.TEMPERATURE)
+    assert parse(f"{coldest:.2f} degrees {said}", asked) == Reading(Kind.READING, f"{coldest:.2f}", unit)
+    colder = parse(f"minus three hundred degrees {said}", asked)
+    assert isinstance(colder, Reading) is (unit == "degree_Fahrenheit")
+    assert not isinstance(parse(f"{coldest - 0.01:.2f} degrees {said}", asked), Reading)
 
 
 # SI Brochure, 9th edition, table 7.

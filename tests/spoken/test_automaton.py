@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from itertools import product
+from math import prod
 
 from hypothesis import given
 from hypothesis import strategies as st
@@ -26,7 +27,25 @@ TREES = st.recursive(
         st.tuples(trees, st.integers(0, 1), st.integers(1, 2)).map(lambda said: Some(*said)),
     ),
     max_leaves=6,
-)
+).filter(lambda tree: sentence_count(tree) <= MANY)
+
+MANY = 500  # sentences, which are compared with each other
+
+
+def sentence_count(tree: Expression) -> int:
+    """How many sentences a tree has at most, two ways to the same counted twice."""
+    below = [sentence_count(each) for each in inside(tree)]
+    match tree:
+        case Words(values, _):
+            return len(values)
+        case Seq():
+            return prod(below)
+        case Opt():
+            return below[0] + 1
+        case Some(_, least, most):
+            return sum(below[0] ** times for times in range(least, most + 1))
+        case _:
+            return sum(below)
 
 
 def sentences(tree: Expression) -> Sentences:

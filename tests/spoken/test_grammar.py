@@ -74,9 +74,13 @@ def is_read(sentence: str, moment: Open) -> bool:
     meant = grammar.understand(sentence, moment)
     if isinstance(meant, Reading | Command | Answer):
         return True
-    # What a grammar of words cannot leave out, "less than zero ohms", which no display means; a waveform that the meter
-    # was not to show; and procedure words that are not open, which are listened for so that they are not misheard.
-    known = ("is never below zero", "is asked for: check the meter", "has no use at this step")
+    # What a grammar of words cannot leave out, "less than zero ohms", which no display means, and what is colder than
+    # absolute zero; a waveform that the meter was not to show; and procedure words that are not open, which are heard
+    # so that they are not misheard.
+    known = (
+        *("is never below zero", "nothing is that cold"),
+        *("is asked for: check the meter", "has no use at this step"),
+    )
     return any(reason in meant.reason for reason in known)
 
 
@@ -191,7 +195,8 @@ def values(draw: st.DrawFn, quantity: Quantity) -> str:
     whole = draw(st.integers(0, 10**9).map(str) | st.integers(0, 999).map(str))
     part = draw(st.just("") | st.text("0123456789", min_size=1, max_size=6).map(lambda digits: "." + digits))
     value = whole + part
-    negative = quantity not in units.NEVER_NEGATIVE and draw(st.booleans())
+    colder = quantity is Quantity.TEMPERATURE and Decimal(value) > 273
+    negative = quantity not in units.NEVER_NEGATIVE and not colder and draw(st.booleans())
     return f"-{value}" if negative else value
 
 
