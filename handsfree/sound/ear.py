@@ -4,12 +4,12 @@ The one rule: where an utterance ends is decided by the samples and by what they
 find out. A recording and a microphone are cut alike; what comes in while the recogniser is at work waits its turn.
 
 Silence of HANG ends an utterance, but for what may be half of a reading, which UNFINISHED ends: a number without its
-unit, or what was not heard surely where a reading is awaited. Silence of ENOUGH ends one that was heard surely and
+unit, or what was not heard surely where a reading is awaited. Silence of ENOUGH ends one that was heard plainly and
 cannot go on: after "five point two ohms" nothing can be meant but that, after "five point two" a digit or a unit may
 follow. A_BREATH ends "twelve volts", which only "a c" or "d c" can change, and "five degrees Celsius", which "below
 zero" can. A note, which is free speech, ends by a silence of THINKING. The recogniser begins sooner still, in a thread
-of its own: by the time that silence has lasted long enough, it has mostly finished. What it is not sure of it looks at
-again while the silence that has to follow that lasts, which is mostly long enough for it.
+of its own: by the time that silence has lasted long enough, it has mostly finished. It looks again at what was not
+heard plainly; where that was not even sure, while the silence lasts that must follow it, which is mostly long enough.
 """
 
 from __future__ import annotations
@@ -34,7 +34,7 @@ from handsfree.sound.endpoint import (
     Pause,
     Speech,
 )
-from handsfree.sound.evidence import ACCEPT
+from handsfree.sound.evidence import PLAINLY
 from handsfree.sound.hum import taken_off
 from handsfree.sound.protocol import RATE, Audio, Recogniser, Utterance
 from handsfree.spoken.grammar import Rest, half_said, prepare, rest
@@ -121,11 +121,11 @@ class Ear:
                         self._begin(speech)
                 case Pause(speech, lasted):
                     begun = self._begin(speech)
-                    if lasted >= ENOUGH and self._is_whole(self._latest(begun), lasted):
+                    whole = lasted >= ENOUGH and self._is_whole(self._latest(begun), lasted)
+                    looks_again = (whole or lasted >= A_BREATH) and self._look_again(begun)
+                    if whole and not looks_again:
                         self._endpointer.end()
                         yield self._hearing(speech)
-                    elif lasted >= A_BREATH:
-                        self._look_again(begun)
                 case Speech():
                     yield self._hearing(moment)
 
@@ -161,13 +161,15 @@ class Ear:
         prepare(self._what)  # meanwhile; at ``open`` it would be in the way of the prompt that is spoken then
         return self._begun
 
-    def _look_again(self, begun: _Begun) -> None:
-        """Have the recogniser look again, unless it was sure, or has."""
+    def _look_again(self, begun: _Begun) -> bool:
+        """Whether the recogniser looks again from now on: it was not so sure that there is no need, and has not yet."""
         first = begun.first.result()
-        enough = self._sure if self._sure <= 1 else ACCEPT  # above 1, nothing is to end but by silence
+        enough = max(PLAINLY, self._sure) if self._sure <= 1 else PLAINLY  # above 1, nothing is to end but by silence
         unsure = first.confidence is not None and WORTH_IT <= first.confidence < enough
-        if begun.again is None and unsure and first.text:
-            begun.again = self._thread.submit(self._hear_again, begun.speech, first)
+        if begun.again is not None or not unsure or not first.text:
+            return False
+        begun.again = self._thread.submit(self._hear_again, begun.speech, first)
+        return True
 
     @staticmethod
     def _latest(begun: _Begun) -> Utterance:

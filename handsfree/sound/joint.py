@@ -97,7 +97,7 @@ class JointRecogniser:
             sounds = self._beside.submit(self._vosk.view, samples)
             views.append(self._moonshine.view(samples))
             phrases.append(sounds.result())
-        heard = self._moonshine.utterance(self._weighed(audio, views, phrases), self.name, audio, again=True)
+        heard = self._moonshine.utterance(self._weighed(audio, views, phrases), self.name, audio, first)
         self._vosk.get_ready()
         return heard
 
@@ -162,6 +162,7 @@ class JointRecogniser:
             raw=phrases[0].against(best),
             cleaned=phrases[-1].against(best),
             favoured=share(phrases, best),
+            words=len(texts[best].split()),
             straight=straight(texts[best], {texts[meant]: logs[best] - logs[meant] for meant in rest}),
         )
         told = [meant for number, meant in enumerate(rest) if number < ALTERNATIVES or meant in taken_for]

@@ -21,7 +21,7 @@ from handsfree.sound.beam import BEAM, BEHIND, Net, score, search, together
 from handsfree.sound.denoise import denoised
 from handsfree.sound.dictation import Pieces, words
 from handsfree.sound.engines import MOONSHINE, network_folder
-from handsfree.sound.evidence import JointEvidence, TextEvidence, at_second_look
+from handsfree.sound.evidence import TEXT_PLAINLY, JointEvidence, TextEvidence, at_second_look
 from handsfree.sound.latest import Latest
 from handsfree.sound.protocol import Alternative, Audio, Utterance
 from handsfree.sound.spelling import FIGURE_WORDS
@@ -116,14 +116,15 @@ class MoonshineRecogniser:
         weighed: Weighed[TextEvidence] | Weighed[JointEvidence] | None,
         engine: str,
         audio: Audio,
-        *,
-        again: bool = False,
+        first: Utterance | None = None,
     ) -> Utterance:
-        """What was weighed, ``again`` or for the first time, as far as it is to be trusted of this speaker."""
+        """What was weighed, as far as it is to be trusted of this speaker; ``first`` is as what it was heard before."""
         if weighed is None:
             return Utterance("", 0.0, engine, audio)
         text, evidence, others = weighed
-        confidence = at_second_look(evidence.confidence) if again else evidence.confidence
+        confidence = evidence.confidence
+        if first is not None:
+            confidence = at_second_look(confidence, first.confidence or 0.0)
         return Utterance(
             text, confidence if self._speaker is None else self._speaker.trust(confidence), engine, audio, others
         )
@@ -138,13 +139,13 @@ class MoonshineRecogniser:
 
     def hear_again(self, audio: Audio, first: Utterance) -> Utterance:
         """Look at it as if it had been spoken more slowly too."""
-        looked = self._looked
-        if looked is None or not np.array_equal(looked.audio.samples, audio.samples):
+        looked, plainly = self._looked, (first.confidence or 0.0) >= TEXT_PLAINLY
+        if plainly or looked is None or not np.array_equal(looked.audio.samples, audio.samples):
             return first
         sounds = [audio.samples] if looked.cleaned is None else [audio.samples, looked.cleaned.result()]
         missed = sounds[len(looked.views) :]
         views = [*looked.views, *(self.view(samples) for samples in (*missed, *map(slowed, sounds)))]
-        return self.utterance(self._weighed(replace(looked, views=views, plain=False)), self.name, audio, again=True)
+        return self.utterance(self._weighed(replace(looked, views=views, plain=False)), self.name, audio, first)
 
     def weigh(self, audio: Audio) -> Weighed[TextEvidence] | None:
         """The likeliest hearing, what speaks for it, and the others; None where nothing was heard."""

@@ -217,6 +217,19 @@ def test_what_was_heard_surely_and_what_was_hardly_speech_is_not_looked_at_again
     assert doubtful.looked_again == []
 
 
+@pytest.mark.parametrize(("again", "ending"), [(0.7, A_BREATH), (0.4, UNFINISHED)])
+def test_what_was_sure_and_not_plain_is_looked_at_again_before_it_ends(
+    recogniser: MoonshineRecogniser, again: float, ending: float
+) -> None:
+    """Where that bears it out it ends at the next moment; where it does not, the whole silence is waited for."""
+    audio = said(1.0, "fifteen_ohms", 3.0)
+    doubtful = Doubtful(recogniser, 0.6, again)
+    ((_, later),) = ends(audio, doubtful)
+    ((_, plainly),) = ends(audio, Doubtful(recogniser, 0.9, 0.9))
+    assert len(doubtful.looked_again) == 1
+    assert later - plainly == pytest.approx(ending - ENOUGH, abs=3 * BLOCK / RATE)
+
+
 def test_what_is_sure_at_the_second_look_ends_sooner_than_what_is_not(recogniser: MoonshineRecogniser) -> None:
     audio = said(1.0, "fifteen_ohms", 3.0)
     ((_, sooner),) = ends(audio, Doubtful(recogniser, 0.3, 0.8))

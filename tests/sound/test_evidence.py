@@ -10,6 +10,8 @@ from hypothesis import strategies as st
 from handsfree.session.doubt import Policy
 from handsfree.sound.evidence import (
     ACCEPT,
+    AT_SECOND_LOOK,
+    BORNE_OUT,
     JOINT_MARGIN_COUNTED,
     TEXT_WEIGHTS,
     WEIGHTS,
@@ -69,7 +71,16 @@ def test_the_nearer_another_sentence_the_more_of_a_rival_it_is() -> None:
 SURE_OF_ALL_ELSE = (
     TextEvidence(fit=0.0, doubt=0.0, margin=25.0, pace=0.09, agreement=1.0),
     JointEvidence(
-        fit=0.0, preferred=0.0, doubt=0.0, margin=25.0, pace=0.09, agreement=1.0, raw=0.0, cleaned=0.0, favoured=1.0
+        fit=0.0,
+        preferred=0.0,
+        doubt=0.0,
+        margin=25.0,
+        pace=0.09,
+        agreement=1.0,
+        raw=0.0,
+        cleaned=0.0,
+        favoured=1.0,
+        words=3,
     ),
 )
 
@@ -84,11 +95,27 @@ def test_the_nearer_a_guess_of_it_the_less_sure_is_a_reading(
     assert replace(evidence, straight=0.5).confidence < ACCEPT < evidence.confidence
 
 
-@given(confidence=st.floats(0, 1), more=st.floats(0, 1))
-def test_what_is_looked_at_again_must_be_surer(confidence: float, more: float) -> None:
-    assert at_second_look(confidence) <= confidence + 1e-6
-    assert at_second_look(min(1.0, confidence + more)) >= at_second_look(confidence)
-    assert (at_second_look(confidence) >= ACCEPT) == (confidence >= 0.6) or confidence == pytest.approx(0.6)
+@given(confidence=st.floats(0, 1), more=st.floats(0, 1), first=st.floats(0, 1))
+def test_what_was_not_sure_must_be_surer_at_a_second_look_and_what_was_only_be_borne_out(
+    confidence: float, more: float, first: float
+) -> None:
+    least = BORNE_OUT if first >= ACCEPT else AT_SECOND_LOOK
+    assert BORNE_OUT < ACCEPT < AT_SECOND_LOOK
+    counted = at_second_look(confidence, first)
+    assert at_second_look(min(1.0, confidence + more), first) >= counted
+    assert (counted >= ACCEPT) == (confidence >= least) or confidence == pytest.approx(least)
+
+
+@given(preferred=st.floats(0, 30), words=st.integers(1, 12))
+def test_against_the_network_a_sentence_is_believed_sooner_than_a_word_and_neither_without_end(
+    preferred: float, words: int
+) -> None:
+    _, plain = SURE_OF_ALL_ELSE
+    assert isinstance(plain, JointEvidence)
+    one, other = (replace(plain, preferred=preferred, words=count).confidence for count in (words, words + 1))
+    assert one <= other <= plain.confidence
+    assert replace(plain, preferred=12.0, words=2).confidence < ACCEPT < replace(plain, preferred=12.0).confidence
+    assert replace(plain, preferred=16.0).confidence < ACCEPT
 
 
 @given(
