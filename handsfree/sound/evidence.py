@@ -246,9 +246,9 @@ def _confidence(bias: float, weights: Sequence[float], measures: Sequence[float]
 # Of the tuning set in hum at 10 and 5 dB and beside a fan, 17 right hearings and 1 wrong one had at least 0.5 when they
 # were looked at again; 12 and none had 0.6.
 AT_SECOND_LOOK = 0.6
-# Less sure than PLAINLY a hearing is looked at again before it is taken, and BORNE_OUT is what it must have then; of the
-# network alone, less than TEXT_PLAINLY. Of 2165 hearings of the tuning set, clean, in hum at 10 and 5 dB and beside a
-# fan, both recognisers took 17 wrong ones and 1623 right ones at first look, and 14 and 1615 so; the network 31 and
+# Less sure than PLAINLY a hearing is looked at again before it is taken, and BORNE_OUT is what it must have then; of
+# the network alone, less than TEXT_PLAINLY. Of 2165 hearings of the tuning set, clean, in hum at 10 and 5 dB and beside
+# a fan, both recognisers took 17 wrong ones and 1623 right ones at first look, and 14 and 1615 so; the network 31 and
 # 1605, and 26 and 1601 so, but 26 and 1587 with the value of both.
 PLAINLY, TEXT_PLAINLY = 0.8, 0.6
 BORNE_OUT = 0.3
