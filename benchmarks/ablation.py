@@ -40,7 +40,11 @@ class Denoised(MoonshineRecogniser):
     """Hears with the noise taken off."""
 
     def hear(self, audio: Audio) -> Utterance:
-        return super().hear(Audio(denoised(audio), audio.start, lead=audio.lead))
+        self._cleaned = Audio(denoised(audio), audio.start, lead=audio.lead)
+        return super().hear(self._cleaned)
+
+    def hear_again(self, audio: Audio, first: Utterance) -> Utterance:
+        return super().hear_again(self._cleaned, first)
 
 
 class Unbound(MoonshineRecogniser):

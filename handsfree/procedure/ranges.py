@@ -38,17 +38,17 @@ from handsfree.procedure.model import (
     bounds,
 )
 from handsfree.spoken.meaning import Quantity, Waveform
-from handsfree.spoken.units import NEVER_NEGATIVE, WITH_WAVEFORM
+from handsfree.spoken.units import ABSOLUTE_ZERO, NEVER_NEGATIVE, WITH_WAVEFORM
 
 if TYPE_CHECKING:
     from pint import UnitRegistry
 
-ABSOLUTE_ZERO = Decimal("-273.15")  # degrees Celsius
 PLATINUM = (-200.0, 850.0)  # degrees Celsius (IEC 60751)
 PLATINUM_OHMS = (0.1852, 3.9048)  # at these, of one ohm at 0 degrees Celsius (IEC 60751, table 1)
 WINDING = (-50.0, 200.0)  # degrees Celsius: where a straight line holds for copper and aluminium
 HALVING = (10.0, 60.0)  # degrees Celsius: where insulation resistance is halved for each 10 K more
 _CELSIUS, _OHM = "degree_Celsius", "ohm"
+_COLDEST = ABSOLUTE_ZERO[_CELSIUS]
 
 _StepOf = Callable[[str], Step | None]
 
@@ -78,7 +78,7 @@ def least_of(quantity: Quantity, unit: str | None, waveform: Waveform | None = N
     if never_negative(quantity, waveform):
         return Decimal(0)
     if quantity is Quantity.TEMPERATURE and unit is not None:
-        return Decimal(repr(round(in_unit(ABSOLUTE_ZERO, _CELSIUS, unit), 2)))
+        return Decimal(repr(round(in_unit(_COLDEST, _CELSIUS, unit), 2)))
     return None
 
 
@@ -178,9 +178,9 @@ def _ohms_of_platinum(nominal: Decimal) -> tuple[float, float]:
 
 def _ohms_of_thermistor(sensor: Thermistor) -> tuple[float, float] | None:
     """What it has at the ends of its range, the lesser first; None where the curve itself has faults."""
-    if not ABSOLUTE_ZERO < sensor.lowest < sensor.highest:
+    if not _COLDEST < sensor.lowest < sensor.highest:
         return None
-    ends = [1 / (float(end - ABSOLUTE_ZERO)) for end in (sensor.highest, sensor.lowest)]
+    ends = [1 / (float(end - _COLDEST)) for end in (sensor.highest, sensor.lowest)]
     if sensor.ohms_at_25 is not None and sensor.beta is not None:
         r25, beta = float(sensor.ohms_at_25), float(sensor.beta)
         warm, cold = (r25 * math.exp(beta * (end - 1 / 298.15)) for end in ends)

@@ -19,6 +19,7 @@ from pydantic import TypeAdapter, ValidationError
 from handsfree import __version__
 from handsfree.errors import PlainError
 from handsfree.judge.meter import Meter
+from handsfree.procedure.document import ProcedureError
 from handsfree.procedure.load import loads
 from handsfree.procedure.model import Procedure
 from handsfree.session.doubt import Policy
@@ -117,7 +118,11 @@ def _follow(rebuilt: Rebuilt, entries: Sequence[Entry]) -> Iterator[Problem]:
             yield Problem(entry.n, f"{entry.kind!s} follows from nothing that was heard")
             at += 1
             continue
-        event = event_of(entry)
+        try:
+            event = event_of(entry)
+        except JournalError as error:
+            yield Problem(entry.n, str(error))
+            return
         acts = rebuilt.session.handle(event)
         rebuilt.happened.append((event, acts))
         expected = [act for act in acts if isinstance(act, Record)]
@@ -133,16 +138,16 @@ def _follow(rebuilt: Rebuilt, entries: Sequence[Entry]) -> Iterator[Problem]:
 
 
 def _told_by_its_version(problem: Problem, entries: Sequence[Entry]) -> Problem:
-    """A problem of a record that another version made, or went on with, is for that version to tell."""
-    made_by = [
-        str(entry.data["handsfree"]) for entry in entries if "handsfree" in entry.data and entry.kind in _BEGINNINGS
-    ]
-    others = ", ".join(dict.fromkeys(version for version in made_by if version != __version__))
+    """A problem of what another version recorded, if that is what it was, is for that version to tell."""
+    until = len(entries) if problem.line is None else problem.line
+    beginnings = [entry for entry in entries if entry.kind in _BEGINNINGS and entry.n <= until]
+    named = [entry.data.get("handsfree", __version__) for entry in beginnings]
+    others = ", ".join(dict.fromkeys(str(version) for version in named if version != __version__))
     if not others:
         return problem
     told = (
-        f"{problem.message}. It was made by handsfree {others}, and this is {__version__}, which may ask and judge "
-        "otherwise: verify it with the version that made it, before anybody calls it altered"
+        f"{problem.message}. It says it was made by handsfree {others}, and this is {__version__}, which may ask and "
+        "judge otherwise: verify it with that version before anybody calls it altered, and with the seal that was noted"
     )
     return replace(problem, message=told, grade=Grade.UNPROVED)
 
@@ -234,5 +239,7 @@ def verify(folder: Path, seal: str | None = None) -> list[Problem]:
     entries = scan(folder).entries
     try:
         return problems + replay(entries, (folder / PROCEDURE).read_bytes())
-    except PlainError as error:  # entries or a procedure that no session of this version was ever run with
+    except ProcedureError as error:  # another version may have taken it
         return [*problems, _told_by_its_version(Problem(None, str(error)), entries)]
+    except PlainError as error:  # entries that no session was ever run with
+        return [*problems, Problem(None, str(error))]

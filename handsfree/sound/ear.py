@@ -122,8 +122,9 @@ class Ear:
                 case Pause(speech, lasted):
                     begun = self._begin(speech)
                     whole = lasted >= ENOUGH and self._is_whole(self._latest(begun), lasted)
-                    looks_again = (whole or lasted >= A_BREATH) and self._look_again(begun)
-                    if whole and not looks_again:
+                    if whole or lasted >= A_BREATH:
+                        self._look_again(begun)
+                    if whole and self._is_whole(self._latest(begun), lasted):
                         self._endpointer.end()
                         yield self._hearing(speech)
                 case Speech():
@@ -161,15 +162,13 @@ class Ear:
         prepare(self._what)  # meanwhile; at ``open`` it would be in the way of the prompt that is spoken then
         return self._begun
 
-    def _look_again(self, begun: _Begun) -> bool:
-        """Whether the recogniser looks again from now on: it was not so sure that there is no need, and has not yet."""
+    def _look_again(self, begun: _Begun) -> None:
+        """Have the recogniser look again, unless it heard that plainly, or has."""
         first = begun.first.result()
         enough = max(PLAINLY, self._sure) if self._sure <= 1 else PLAINLY  # above 1, nothing is to end but by silence
         unsure = first.confidence is not None and WORTH_IT <= first.confidence < enough
-        if begun.again is not None or not unsure or not first.text:
-            return False
-        begun.again = self._thread.submit(self._hear_again, begun.speech, first)
-        return True
+        if begun.again is None and unsure and first.text:
+            begun.again = self._thread.submit(self._hear_again, begun.speech, first)
 
     @staticmethod
     def _latest(begun: _Begun) -> Utterance:
@@ -183,7 +182,7 @@ class Ear:
         return self._recogniser.hear(taken_off(speech))
 
     def _hear_again(self, speech: Speech, first: Utterance) -> Utterance:
-        """What the thread does where that was not sure. What was heard stands, whatever becomes of the second look."""
+        """What the thread does where that was not plain. What was heard stands, whatever becomes of the second look."""
         try:
             return self._recogniser.hear_again(taken_off(speech), first)
         except Exception:  # a recogniser that cannot go on says so when it hears the next utterance

@@ -2,8 +2,8 @@
 
 The network knows how people talk, Vosk how words sound, and they err in different places. The one rule: neither is
 asked only what it would choose. The sentences that one of them finds likely are weighed by the other too, in the sound
-as it is and with its noise taken off, and the likeliest by both is heard; what is far behind that the network would
-rather hear is asked again.
+as it is and with its noise taken off, and the likeliest by both is heard; a word or two far behind what the network
+would rather hear are asked again.
 
 Vosk listens beside the network, on the other processor, and takes less time. Of free speech (a note) the network's
 words are taken: its published word error rate is the lower one.
@@ -97,9 +97,11 @@ class JointRecogniser:
             sounds = self._beside.submit(self._vosk.view, samples)
             views.append(self._moonshine.view(samples))
             phrases.append(sounds.result())
-        heard = self._moonshine.utterance(self._weighed(audio, views, phrases), self.name, audio, first)
+        weighed = self._weighed(audio, views, phrases)
         self._vosk.get_ready()
-        return heard
+        if weighed is None or not isinstance(weighed[1], JointEvidence):
+            return first  # the network's opinion alone, of one look
+        return self._moonshine.utterance(weighed, self.name, audio, again=True)
 
     def weigh(self, audio: Audio) -> Weighed[JointEvidence] | Weighed[TextEvidence] | None:
         """The likeliest hearing, what speaks for it, and the others; None where nothing was heard."""

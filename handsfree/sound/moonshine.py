@@ -81,6 +81,7 @@ class MoonshineRecogniser:
         self._missing: frozenset[str] = frozenset()
         self._note = Pieces(self._network.write)
         self._looked: _Looked | None = None
+        self._first: tuple[Sense | None, float] = None, 0.0  # what the last utterance was heard as, and how surely
 
     @property
     def missing_words(self) -> frozenset[str]:
@@ -116,15 +117,20 @@ class MoonshineRecogniser:
         weighed: Weighed[TextEvidence] | Weighed[JointEvidence] | None,
         engine: str,
         audio: Audio,
-        first: Utterance | None = None,
+        *,
+        again: bool = False,
     ) -> Utterance:
-        """What was weighed, as far as it is to be trusted of this speaker; ``first`` is as what it was heard before."""
+        """What was weighed, ``again`` or for the first time, as far as it is to be trusted of this speaker."""
         if weighed is None:
+            self._first = None, 0.0
             return Utterance("", 0.0, engine, audio)
         text, evidence, others = weighed
-        confidence = evidence.confidence
-        if first is not None:
-            confidence = at_second_look(confidence, first.confidence or 0.0)
+        meant, confidence = self._sense(text), evidence.confidence
+        if again:
+            before, first = self._first
+            confidence = at_second_look(confidence, first, same=meant == before)
+        else:
+            self._first = meant, confidence
         return Utterance(
             text, confidence if self._speaker is None else self._speaker.trust(confidence), engine, audio, others
         )
@@ -139,13 +145,16 @@ class MoonshineRecogniser:
 
     def hear_again(self, audio: Audio, first: Utterance) -> Utterance:
         """Look at it as if it had been spoken more slowly too."""
-        looked, plainly = self._looked, (first.confidence or 0.0) >= TEXT_PLAINLY
-        if plainly or looked is None or not np.array_equal(looked.audio.samples, audio.samples):
+        looked = self._looked
+        if looked is None or not np.array_equal(looked.audio.samples, audio.samples):
+            return first
+        _, sure = self._first
+        if sure >= TEXT_PLAINLY:
             return first
         sounds = [audio.samples] if looked.cleaned is None else [audio.samples, looked.cleaned.result()]
         missed = sounds[len(looked.views) :]
         views = [*looked.views, *(self.view(samples) for samples in (*missed, *map(slowed, sounds)))]
-        return self.utterance(self._weighed(replace(looked, views=views, plain=False)), self.name, audio, first)
+        return self.utterance(self._weighed(replace(looked, views=views, plain=False)), self.name, audio, again=True)
 
     def weigh(self, audio: Audio) -> Weighed[TextEvidence] | None:
         """The likeliest hearing, what speaks for it, and the others; None where nothing was heard."""

@@ -83,7 +83,7 @@ class Recogniser(Protocol):
     def hear_again(self, audio: Audio, first: Utterance) -> Utterance:
         """The same utterance with more effort, ``first`` being what it was heard as, or that if there is no more to do.
 
-        Takes about as long again, and is for what would be asked about otherwise.
+        Takes about as long again, and is for what was not heard plainly: mostly it would be asked about otherwise.
         """
 
     @property

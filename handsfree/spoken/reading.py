@@ -456,7 +456,7 @@ def _finish(said: _Said, unit: str | None, never_below: str | None) -> _Finish:
 
         def signed(words: Sequence[str]) -> Reading | Refusal:
             value = sign + number(words)
-            if coldest is not None and Decimal(value) < coldest:
+            if coldest is not None and (Decimal(value) < coldest or (kind is Kind.BELOW and Decimal(value) == coldest)):
                 return Refusal("nothing is that cold: say the reading again")
             return Reading(kind, value, unit, waveform)
 

@@ -95,7 +95,7 @@ def test_what_this_version_cannot_prove_is_told_and_not_called_altered(
     root = page(by_another)
     (alarm,) = root.all("div", class_="alarm")
     assert alarm.text.startswith("This version cannot prove what follows from this record.")
-    assert "made by handsfree 0.0.1" in alarm.text
+    assert "says it was made by handsfree 0.0.1" in alarm.text
     assert "Unproved by this version" in root.all("footer")[0].text
     assert main(["report", str(by_another)]) == 1
     assert "Another version made the record" in capsys.readouterr().err

@@ -321,9 +321,34 @@ def test_what_another_version_made_is_unproved_here_and_nobody_is_accused(folder
     forge(folder, by_other_rules)
     (problem,) = verify(folder)
     assert problem.grade is Grade.UNPROVED
-    assert "made by handsfree 0.0.1" in problem.message
+    assert "says it was made by handsfree 0.0.1" in problem.message
     with pytest.raises(JournalError, match=r"made by handsfree 0\.0\.1"):
         resume(folder)
+
+
+def test_another_version_that_is_named_later_does_not_speak_for_what_was_recorded_before(tmp_path: Path) -> None:
+    folder = write(tmp_path / "session", events(SAID, ended="the recording is over"))
+
+    def resumed_by_another(entries: list[dict[str, Any]]) -> None:
+        a_verdict(entries)
+        reopened = {"handsfree": "9.9.9", "settings": {}, "set_aside": []}
+        entries.append({"kind": Mark.REOPENED, "time": entries[-1]["time"], "data": reopened})
+
+    forge(folder, resumed_by_another)
+    assert "conforming" in broken(verify(folder))[0].message
+
+
+def test_an_entry_that_cannot_be_read_hides_nothing_that_was_found_before_it(tmp_path: Path) -> None:
+    folder = write(tmp_path / "session", events(SAID))
+
+    def change(entries: list[dict[str, Any]]) -> None:
+        the_title(entries)
+        entries.append({"kind": Mark.FAULT, "time": entries[-1]["time"], "data": {}})
+
+    forge(folder, change)
+    title, unreadable = broken(verify(folder))
+    assert "title" in title.message
+    assert "does not hold what such an entry holds" in unreadable.message
 
 
 def test_a_record_that_names_this_version_is_held_to_its_rules(folder: Path) -> None:

@@ -217,17 +217,19 @@ def test_what_was_heard_surely_and_what_was_hardly_speech_is_not_looked_at_again
     assert doubtful.looked_again == []
 
 
-@pytest.mark.parametrize(("again", "ending"), [(0.7, A_BREATH), (0.4, UNFINISHED)])
+@pytest.mark.parametrize(
+    ("clip", "what", "enough"), [("fifteen_ohms", OHMS, ENOUGH), ("four_hundred_eighty_volts", VOLTS, A_BREATH)]
+)
+@pytest.mark.parametrize("again", [0.6, 0.4])
 def test_what_was_sure_and_not_plain_is_looked_at_again_before_it_ends(
-    recogniser: MoonshineRecogniser, again: float, ending: float
+    recogniser: MoonshineRecogniser, clip: str, what: Open, enough: float, again: float
 ) -> None:
-    """Where that bears it out it ends at the next moment; where it does not, the whole silence is waited for."""
-    audio = said(1.0, "fifteen_ohms", 3.0)
-    doubtful = Doubtful(recogniser, 0.6, again)
-    ((_, later),) = ends(audio, doubtful)
-    ((_, plainly),) = ends(audio, Doubtful(recogniser, 0.9, 0.9))
+    """It ends where it would have, if the second look bears it out; if not, the whole silence is waited for."""
+    audio, doubtful = said(1.0, clip, 3.0), Doubtful(recogniser, 0.7, again)
+    ((_, plainly),) = ends(audio, Doubtful(recogniser, 0.9, 0.9), what)
+    ((_, ended),) = ends(audio, doubtful, what)
     assert len(doubtful.looked_again) == 1
-    assert later - plainly == pytest.approx(ending - ENOUGH, abs=3 * BLOCK / RATE)
+    assert ended - plainly == pytest.approx(0.0 if again > 0.5 else UNFINISHED - enough, abs=2 * BLOCK / RATE)
 
 
 def test_what_is_sure_at_the_second_look_ends_sooner_than_what_is_not(recogniser: MoonshineRecogniser) -> None:

@@ -10,8 +10,6 @@ from hypothesis import strategies as st
 from handsfree.session.doubt import Policy
 from handsfree.sound.evidence import (
     ACCEPT,
-    AT_SECOND_LOOK,
-    BORNE_OUT,
     JOINT_MARGIN_COUNTED,
     TEXT_WEIGHTS,
     WEIGHTS,
@@ -95,15 +93,29 @@ def test_the_nearer_a_guess_of_it_the_less_sure_is_a_reading(
     assert replace(evidence, straight=0.5).confidence < ACCEPT < evidence.confidence
 
 
-@given(confidence=st.floats(0, 1), more=st.floats(0, 1), first=st.floats(0, 1))
-def test_what_was_not_sure_must_be_surer_at_a_second_look_and_what_was_only_be_borne_out(
-    confidence: float, more: float, first: float
+SURE, UNSURE = st.floats(ACCEPT, 1), st.floats(0, ACCEPT, exclude_max=True)
+
+
+@given(confidence=st.floats(0, 1), more=st.floats(0, 1), first=UNSURE, same=st.booleans())
+def test_what_was_not_sure_must_be_surer_at_a_second_look(
+    confidence: float, more: float, first: float, same: bool
 ) -> None:
-    least = BORNE_OUT if first >= ACCEPT else AT_SECOND_LOOK
-    assert BORNE_OUT < ACCEPT < AT_SECOND_LOOK
-    counted = at_second_look(confidence, first)
-    assert at_second_look(min(1.0, confidence + more), first) >= counted
-    assert (counted >= ACCEPT) == (confidence >= least) or confidence == pytest.approx(least)
+    counted = at_second_look(confidence, first, same=same)
+    assert counted <= confidence + 1e-6
+    assert at_second_look(min(1.0, confidence + more), first, same=same) >= counted
+    assert (counted >= ACCEPT) == (confidence >= 0.6) or confidence == pytest.approx(0.6)
+
+
+@given(confidence=st.floats(0, 1), first=SURE)
+def test_what_was_sure_stands_at_a_second_look_that_bears_it_out(confidence: float, first: float) -> None:
+    counted = at_second_look(confidence, first, same=True)
+    assert counted <= max(confidence, first) + 1e-6
+    assert counted >= first if confidence >= 0.3 else counted < ACCEPT
+
+
+@given(confidence=st.floats(0, 1), first=SURE)
+def test_two_looks_that_are_sure_of_two_meanings_are_sure_of_none(confidence: float, first: float) -> None:
+    assert at_second_look(confidence, first, same=False) < ACCEPT
 
 
 @given(preferred=st.floats(0, 30), words=st.integers(1, 12))

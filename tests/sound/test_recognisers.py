@@ -10,6 +10,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from test_joint import in_hum
 
 from handsfree.sound.audio import read
 from handsfree.sound.evidence import ACCEPT
@@ -290,3 +291,24 @@ def test_the_engine_keeps_quiet(ear: Recogniser, make: Make, capfd: pytest.Captu
     ear.open(asked(Quantity.RESISTANCE))
     ear.hear(clip("korean_three"))
     assert capfd.readouterr() == ("", "")
+
+
+def test_what_was_heard_plainly_needs_no_second_look_and_is_as_plain_in_one(ear: Recogniser) -> None:
+    what = asked(Quantity.RESISTANCE)
+    ear.open(what)
+    audio = clip("five_point_two_ohms")
+    first = ear.hear(audio)
+    again = ear.hear_again(audio, first)
+    assert grammar.understand(again.text, what) == grammar.understand(first.text, what)
+    assert (again.confidence or 0.0) >= (first.confidence or 0.0)
+
+
+@pytest.mark.parametrize("name", ["fifteen_ohms", "four_hundred_eighty_volts", "five_point_two_ohms"])
+@pytest.mark.parametrize("level", [10.0, 5.0])
+def test_a_second_look_takes_nothing_that_was_not_said(ear: Recogniser, name: str, level: float) -> None:
+    what = asked(Quantity.VOLTAGE if name.endswith("volts") else Quantity.RESISTANCE)
+    ear.open(what)
+    audio = in_hum(clip(name), level)
+    again = ear.hear_again(audio, ear.hear(audio))
+    if (again.confidence or 0.0) >= ACCEPT:
+        assert grammar.understand(again.text, what) == grammar.understand(name.replace("_", " "), what)
