@@ -75,7 +75,7 @@ class Deviation:
 # What the session itself finds out: it stands where a reason would, and is what the deviation is about.
 _FOUND = (
     *("left off", "not found dead", "leads refused", "calibration overdue", "meter not known"),
-    *("outside the plausible range, affirmed", "finding not affirmed"),
+    *("outside the plausible range, affirmed", "finding not affirmed", "correction not affirmed"),
 )
 
 

@@ -74,7 +74,7 @@ class Query:
 
 
 class Doubts:
-    """The reading in doubt, and what it may have been instead."""
+    """The reading in doubt, and what it may have been instead; ``correction`` is what was said after CORRECTION."""
 
     def __init__(self, policy: Policy, procedure: Procedure, readings: Readings, figures: Figures) -> None:
         self._policy = policy
@@ -83,7 +83,7 @@ class Doubts:
         self._figures = figures
         self.reading: Reading | None = None
         self._rivals: tuple[Reading, ...] = ()
-        self._correction: Reading | None = None
+        self.correction: Reading | None = None
 
     def forget(self) -> None:
         """Nothing is in doubt."""
@@ -92,7 +92,7 @@ class Doubts:
 
     def forget_correction(self) -> None:
         """What was said after CORRECTION is said for the first time when it is said again."""
-        self._correction = None
+        self.correction = None
 
     def of_reading(
         self,
@@ -128,9 +128,9 @@ class Doubts:
     def of_correction(
         self, event: Heard, reading: Reading, step: Measure, means: Means, vigil: Vigil | None
     ) -> Query | None:
-        """Why a reading that was said after CORRECTION is to be said once more; None where it can be taken."""
-        query = self._query(event, reading, step, means, vigil, self._correction)
-        self._correction = None if query is None else reading
+        """Why a reading that was said after CORRECTION is to be confirmed; None where it can be taken."""
+        query = self._query(event, reading, step, means, vigil, self.correction)
+        self.correction = None if query is None else reading
         return query
 
     def _query(

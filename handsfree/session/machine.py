@@ -10,6 +10,7 @@ A session is always in one phase, and the phase says what is open:
     METER       several meters are at hand; which of them is used is awaited
     STEP        a step of the procedure has been read aloud; its reading, answer or "done" is awaited
     DOUBT       a reading was heard, but not surely, or is not plausible: AFFIRM or NEGATIVE is awaited, or it again
+    CORRECTING  CORRECTION and a reading were heard, but not surely: AFFIRM or NEGATIVE is awaited, or it again
     COUNT       something that is counted goes back; how many are back is awaited
     REASON      UNABLE, SKIP or OVERRIDE was said without a reason; one of the known reasons is awaited
     NOTE        NOTE was said; whatever is said next is kept as it is
@@ -142,6 +143,7 @@ class Phase(Enum):
     METER = auto()
     STEP = auto()
     DOUBT = auto()
+    CORRECTING = auto()
     COUNT = auto()
     REASON = auto()
     NOTE = auto()
@@ -204,6 +206,7 @@ class Session:
         self._resume = Phase.STEP  # the phase that STAND BY, or the end, interrupted
         self._asked_in = Phase.STEP  # the phase that the question about the end interrupted
         self._leaving: Callable[[], None] = self._end_early  # what follows when it is affirmed
+        self._left_out: tuple[str, str] | None = None  # what step is left out then, and why
         self._conclusion: Conclude | None = None  # what is concluded when that is affirmed
         self._at = procedure.steps[0].id
         self._path: list[str] = []  # spoken steps entered, oldest first
@@ -239,6 +242,7 @@ class Session:
         self._noting = _Noting("note")
         self._notes = 0
         self._reason_from = (Phase.STEP, self._question)  # what asking for a reason interrupted
+        self._correcting_from = (Phase.STEP, self._question)  # what a correction in doubt interrupted
         self._note_from = (Phase.STEP, self._question)  # what a note interrupted
 
     # -- what is open --------------------------------------------------------------------------------------------------
@@ -261,7 +265,7 @@ class Session:
     @property
     def asking(self) -> bool:
         """Whether a question stands that AFFIRM answers."""
-        return self._phase in (Phase.DOUBT, Phase.LEAVING, Phase.ENDING)
+        return self._phase in (Phase.DOUBT, Phase.CORRECTING, Phase.LEAVING, Phase.ENDING)
 
     @property
     def ending(self) -> bool:
@@ -315,6 +319,9 @@ class Session:
             case Phase.ENDING:
                 correction = self._correctable()
                 return Open(words=words - ({Word.CORRECTION} if correction is None else set()), correction=correction)
+            case Phase.CORRECTING:
+                # A reading alone may be meant for the step, so it does not answer.
+                return Open(words=words, correction=self._correctable())
             case Phase.STEP | Phase.DOUBT:
                 return replace(self._open_at_step(words), items=self._items)
             case _:
@@ -477,10 +484,15 @@ class Session:
 
     def _left_in(self) -> Phase:
         """The phase to come back to: what a pause, a question about leaving, or the end interrupted."""
-        phase = self._resume if self._phase in (Phase.PAUSED, Phase.CLOSED) else self._phase
+        phase = self._asked_last()
         phase = self._asked_in if phase is Phase.LEAVING else phase
-        phase = self._note_from[0] if phase is Phase.NOTE else phase
+        phase = self._correcting_from[0] if phase is Phase.CORRECTING else phase
         return self._reason_from[0] if phase is Phase.REASON else phase
+
+    def _asked_last(self) -> Phase:
+        """The phase whose question is open, or will be after a pause or a note."""
+        phase = self._resume if self._phase in (Phase.PAUSED, Phase.CLOSED) else self._phase
+        return self._note_from[0] if phase is Phase.NOTE else phase
 
     def _first_step(self) -> None:
         if not self._go(self._at):  # no proved procedure begins with a step that may not be begun
@@ -579,8 +591,8 @@ class Session:
             self._answer(meaning.key, event.text)
         elif meaning.reading is not None and (self._phase is Phase.DOUBT or self._asked_anew):
             self._hear_reading(meaning.reading, event)
-        elif meaning.reading is not None and not self._may_correct(event, meaning.reading):
-            pass
+        elif meaning.reading is not None:
+            self._hear_correction(meaning.reading, event)
         else:
             self._again = 0
             _WORDS[self._phase, meaning.word](self, meaning)
@@ -639,20 +651,41 @@ class Session:
             self._record(Mark.ASKED_AGAIN, {"step": self._at, "text": event.text, "reason": query.reason})
         self._ask(Phase.DOUBT, query.question)
 
-    def _may_correct(self, event: Heard, reading: Reading) -> bool:
-        """Whether a reading said after CORRECTION can be taken; asks again where it is to be confirmed."""
+    def _hear_correction(self, reading: Reading, event: Heard) -> None:
+        """A reading said after CORRECTION."""
         old = self._wrong()
         assert old is not None  # CORRECTION is not open otherwise
         step, means = self._readings.asked(old), self._means_of(old)
         if not self._may_be(reading, step, means):
-            return False
+            return
+        self._again = 0
         query = self._doubts.of_correction(event, reading, step, means, self._vigil)
-        if query is not None:
-            self._record(Mark.ASKED_AGAIN, {"step": self._at, "text": event.text, "reason": query.reason})
-            heard, stands = say_reading(reading, by_digits=True), say_reading(old.reading)
-            asked = f"I heard correction, {heard}. Say correction and the digits once more. Until then {stands} stands."
-            self._say(asked, "asked again")
-        return query is None
+        if query is None:
+            self._correct_to(reading)
+            return
+        self._record(Mark.ASKED_AGAIN, {"step": self._at, "text": event.text, "reason": query.reason})
+        if self._phase is not Phase.CORRECTING:
+            self._correcting_from = self._phase, self._question
+        heard, stands = say_reading(reading, by_digits=True), say_reading(old.reading)
+        asked = f"I heard correction, {heard}. Affirm, or say correction and the digits once more."
+        self._ask(Phase.CORRECTING, f"{asked} Until then {stands} stands.")
+
+    def _correct_to(self, reading: Reading) -> None:
+        if self._phase is Phase.CORRECTING:
+            self._phase, self._question = self._correcting_from
+        self._correct(Command(Word.CORRECTION, reading=reading))
+
+    def _affirm_correction(self, command: Command) -> None:
+        assert self._doubts.correction is not None
+        self._correct_to(self._doubts.correction)
+
+    def _deny_correction(self, command: Command) -> None:
+        old = self._wrong()
+        assert old is not None
+        self._doubts.forget_correction()
+        self._phase, self._question = self._correcting_from
+        self._say(f"{capital(say_reading(old.reading))} stands.", "reading")
+        self._repeat()
 
     def _may_be(self, reading: Reading, step: Measure, means: Means) -> bool:
         """Whether a reading can be taken at a step at all; asks again, or refuses it, where it cannot."""
@@ -1498,10 +1531,8 @@ class Session:
             self._say(differs, "status")
         for refused in self._worn.values():
             self._deviate("leads refused", refused)
-        if outcome == "stopped" and self._left_in() is Phase.ENDING:
-            assert self._conclusion is not None
-            self._deviate("finding not affirmed", self._conclusion.finding)
-            self._say(f"Not affirmed, so no finding: {self._conclusion.finding}", "status")
+        if outcome == "stopped":
+            self._note_unaffirmed()
         if outcome == "stopped" and live:
             self._say(f"Still live: {', '.join(live)}.", "status")
         for source in self._equipment.not_found_dead:
@@ -1514,6 +1545,19 @@ class Session:
         )
         self._resume, self._phase = self._left_in(), Phase.CLOSED
         self._acts.append(Close(outcome))
+
+    def _note_unaffirmed(self) -> None:
+        """What was asked about when the session was left, and is not taken for done."""
+        asked = self._asked_last()
+        if asked is Phase.CORRECTING and self._doubts.correction is not None:
+            self._deviate("correction not affirmed", say_reading(self._doubts.correction))
+        if asked is Phase.LEAVING and self._left_out is not None:
+            what, reason = self._left_out
+            self._deviate(f"{what}, not affirmed", reason)
+        if self._left_in() is Phase.ENDING:
+            assert self._conclusion is not None
+            self._deviate("finding not affirmed", self._conclusion.finding)
+            self._say(f"Not affirmed, so no finding: {self._conclusion.finding}", "status")
 
     # -- procedure words -----------------------------------------------------------------------------------------------
 
@@ -1793,6 +1837,7 @@ class Session:
             self._leave_out(what, reason)
             return
         self._asked_in, self._leaving = Phase.STEP, lambda: self._leave_out(what, reason)
+        self._left_out = what, reason
         self._ask(Phase.LEAVING, f"{capital(what)}, {reason}: that ends the visit. Affirm or negative.")
 
     def _may_conclude(self, target: str | None) -> bool:
@@ -1876,7 +1921,7 @@ class Session:
         self._ask_meter()
 
     def _leave(self, command: Command) -> None:
-        self._asked_in, self._leaving = self._phase, self._end_early
+        self._asked_in, self._leaving, self._left_out = self._phase, self._end_early, None
         self._ask(Phase.LEAVING, "End the session here? Affirm or negative.")
 
     def _left(self, command: Command) -> None:
@@ -2032,6 +2077,13 @@ def _words() -> dict[tuple[Phase, Word], Callable[[Session, Command], None]]:
             Word.CORRECTION: Session._deny_doubted,
             Word.NEGATIVE: Session._deny_doubted,
             Word.DISREGARD: Session._deny_doubted,
+        },
+        Phase.CORRECTING: {
+            **status,
+            Word.AFFIRM: Session._affirm_correction,
+            Word.CORRECTION: Session._say_again,
+            Word.NEGATIVE: Session._deny_correction,
+            Word.DISREGARD: Session._deny_correction,
         },
         Phase.REASON: {
             **status,

@@ -1011,6 +1011,15 @@ def test_a_visit_that_is_left_at_the_question_says_which_finding_was_not_affirme
     assert (talk.session.finding, talk.all(Mark.CLOSED)[-1]["deviations"]) == (None, 2)
 
 
+def test_a_step_that_was_to_be_left_out_when_the_session_was_left_is_told() -> None:
+    talk = at("unplug").hear("unable no access")
+    assert talk.said[-1].endswith("that ends the visit. Affirm or negative.")
+    talk.event(Ended(talk.time, "the recording is over"))
+    assert {"step": "unplug", "what": "unable, not affirmed", "reason": "no access"} in talk.all(Mark.DEVIATION)
+    ended = at("unplug").hear("unable no access", "negative", "end session", "affirm")
+    assert [data["what"] for data in ended.all(Mark.DEVIATION)] == ["ended early"]
+
+
 def test_an_affirm_said_before_the_question_had_begun_does_not_end_the_visit() -> None:
     talk = at("flashes").hear("two")
     talk.event(Heard(talk.time, "affirm", 0.9, offset=20.0, seconds=0.5, unasked=True))
@@ -1037,7 +1046,7 @@ steps:
   - {id: end, kind: conclude, finding: Sound., condition: sound, action: Go on.}
   - {id: bad, kind: conclude, finding: Bad., condition: unresolved, action: Go on.}
 """)
-    talk = Talk(two).hear("two hundred thirty volts", "correction three hundred fifty volts")
+    talk = Talk(two).hear("two hundred thirty volts", "correction three hundred fifty volts", "negative")
     talk.hear("two hundred forty volts", "correction three hundred fifty volts")
     assert talk.standing == {"first": "230", "second": "240"}
 

@@ -643,14 +643,60 @@ def test_whatever_is_answered_beside_a_question_the_question_is_said_after_it(as
 
 
 def test_a_correction_in_doubt_says_what_was_heard_and_what_stands() -> None:
-    loaded = small("""
-  - {id: coil, kind: measure, say: Measure the coil., reading: coil, quantity: resistance, unit: ohm,
-     limit: {at_most: 30}, next: {nonconforming: bad}}
-  - {id: wait, kind: do, say: Wait.}""")
-    talk = Talk(loaded).hear("twelve ohms", "correction fifteen ohms", confidence=0.9)
-    asked = "I heard correction, one five ohms. Say correction and the digits once more. Until then twelve ohms stands."
+    talk = Talk(small(CORRECTED)).hear("twelve ohms", "correction fifteen ohms", confidence=0.9)
+    asked = (
+        "I heard correction, one five ohms. Affirm, or say correction and the digits once more. "
+        "Until then twelve ohms stands."
+    )
     assert talk.said == [asked]
     assert talk.hear("correction one five ohms", confidence=0.9).last["value"] == "15"
+
+
+CORRECTED = """
+  - {id: coil, kind: measure, say: Measure the coil., reading: coil, quantity: resistance, unit: ohm,
+     limit: {at_most: 30}, next: {nonconforming: bad}}
+  - {id: wait, kind: do, say: Wait.}"""
+
+
+@pytest.mark.parametrize(
+    "then", [("affirm",), ("correction", "affirm"), ("correction one five ohms",), ("how far", "affirm")]
+)
+def test_a_correction_in_doubt_is_taken_where_it_is_affirmed_or_said_again(then: tuple[str, ...]) -> None:
+    talk = Talk(small(CORRECTED)).hear("twelve ohms", "correction fifteen ohms", *then, confidence=0.9)
+    assert (talk.last["value"], talk.session.at, talk.said[-1]) == ("15", "wait", "Wait.")
+    assert [data["reading"] for data in talk.all(Mark.CORRECTED)] == ["r1"]
+
+
+@pytest.mark.parametrize("no", ["negative", "disregard"])
+def test_a_correction_in_doubt_that_is_denied_leaves_what_stood(no: str) -> None:
+    talk = Talk(small(CORRECTED)).hear("twelve ohms", "correction fifteen ohms", no, confidence=0.9)
+    assert talk.said == ["Twelve ohms stands.", "Wait."]
+    assert talk.all(Mark.CORRECTED) == []
+    assert talk.hear("done").session.finding is not None
+
+
+@pytest.mark.parametrize("said", ["done", "one five ohms", "fourteen ohms"])
+def test_nothing_else_is_done_before_a_correction_in_doubt_is_settled(said: str, tmp_path: Path) -> None:
+    """A reading alone may be meant for the step that is open."""
+    talk = Talk(small(CORRECTED)).hear("twelve ohms", "correction fifteen ohms", said, confidence=0.9)
+    assert (talk.session.at, talk.last["value"]) == ("wait", "12")
+    assert talk.said[-1].startswith("Say again. I heard correction, one five ohms. Affirm")
+    page = render(talk.keep(tmp_path / "session"))
+    assert {"step": "wait", "what": "correction not affirmed", "reason": "fifteen ohms"} in talk.all(Mark.DEVIATION)
+    assert "correction not affirmed" in page
+
+
+def test_affirm_at_the_question_about_the_end_is_of_the_correction_that_was_asked_about_last() -> None:
+    ends = CORRECTED.rsplit("  - {id: wait", 1)[0]
+    talk = Talk(small(ends)).hear("twelve ohms", "correction fifty ohms", confidence=0.9)
+    assert talk.said[0].startswith("I heard correction, five zero ohms. Affirm")
+    talk.hear("affirm", confidence=0.9)
+    assert (talk.session.closed, talk.last["value"], talk.last["verdict"]) == (False, "50", "nonconforming")
+    assert talk.said[-1].startswith("That ends the visit.")
+    talk = Talk(small(ends)).hear("twelve ohms", "correction fifty ohms", "negative", confidence=0.9)
+    assert talk.said[-1].startswith("That ends the visit.")
+    talk.hear("affirm", confidence=0.9)
+    assert (talk.session.closed, talk.last["value"]) == (True, "12")
 
 
 def test_no_reason_is_given_about_words_that_were_not_heard_surely() -> None:

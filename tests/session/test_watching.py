@@ -147,7 +147,7 @@ def test_a_watch_that_would_end_the_visit_goes_on_where_its_last_reading_was_not
 
 def test_a_doubt_about_a_correction_in_a_watch_is_of_that_reading_only() -> None:
     visit = Visit(watching(air("falls_to: 4, plausible: [-30, 40]"))).begin().read(13.5)
-    visit.hear("correction ninety nine degrees").read(9.0)
+    visit.hear("correction ninety nine degrees", "negative").read(9.0)
     visit.hear("correction ninety nine degrees")
     assert visit.standing["pull-down"] == "9.0"
     assert visit.all(Mark.DEVIATION) == []
