@@ -719,7 +719,10 @@ def _verify(options: argparse.Namespace) -> int:
     problems = [*verify(options.session, options.seal), *check_page(options.session)]
     for problem in problems:
         print(f"{problem.grade}: {problem}", file=sys.stderr)
-    if any(problem.grade is not Grade.REMARK for problem in problems):
+    grades = {problem.grade for problem in problems}
+    if options.seal is not None and Grade.BROKEN not in grades:
+        print("The seal fits: nothing has been changed or cut off since it was noted.")
+    if grades - {Grade.REMARK}:
         return REFUSED
     print(f"{options.session}: the chain holds, clips and procedure have its hashes, and replay gives the same record.")
     if options.seal is None:

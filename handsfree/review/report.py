@@ -433,7 +433,7 @@ def _page(folder: Path, contents: Contents, embed: bool, problems: Sequence[Prob
         asked_again=sum(entry.kind is Mark.ASKED_AGAIN for entry in entries),
         entries=len(entries),
         clips=len(
-            {entry.data["clip"] for entry in entries if entry.kind is Mark.HEARD and entry_text(entry.data, "clip")}
+            {str(entry.data["clip"]) for entry in entries if entry.kind is Mark.HEARD and entry.data.get("clip")}
         ),
         seal=contents.seal or "",
         broken=graded[Grade.BROKEN],

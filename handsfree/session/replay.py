@@ -9,6 +9,7 @@ A session that is resumed is rebuilt in the same way: there is one account of wh
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -42,6 +43,7 @@ _HEARD, _FAULT, _ENDED = TypeAdapter(Heard), TypeAdapter(Fault), TypeAdapter(End
 _POLICY = TypeAdapter(Policy)
 _METERS = TypeAdapter(tuple[Meter, ...])
 _SET_ASIDE = TypeAdapter(list[Torn])
+_VERSION = re.compile(r"[0-9][0-9A-Za-z.+!-]{0,40}")  # as Python's packages write theirs
 _BEGINNINGS = (Mark.OPENED, Mark.REOPENED)  # which name the version that went on from there
 
 
@@ -137,17 +139,22 @@ def _follow(rebuilt: Rebuilt, entries: Sequence[Entry]) -> Iterator[Problem]:
         at += len(expected)
 
 
+def made_by(entries: Sequence[Entry], line: int) -> str:
+    """The version that recorded a line: the one that the session was begun or last gone on with before it."""
+    named = [entry.data.get("handsfree") for entry in entries if entry.kind in _BEGINNINGS and entry.n <= line]
+    version = named[-1] if named else None
+    return version if isinstance(version, str) and _VERSION.fullmatch(version) else __version__
+
+
 def _told_by_its_version(problem: Problem, entries: Sequence[Entry]) -> Problem:
     """A problem of what another version recorded, if that is what it was, is for that version to tell."""
-    until = len(entries) if problem.line is None else problem.line
-    beginnings = [entry for entry in entries if entry.kind in _BEGINNINGS and entry.n <= until]
-    named = [entry.data.get("handsfree", __version__) for entry in beginnings]
-    others = ", ".join(dict.fromkeys(str(version) for version in named if version != __version__))
-    if not others:
+    version = made_by(entries, 1 if problem.line is None else problem.line)
+    if version == __version__:
         return problem
     told = (
-        f"{problem.message}. It says it was made by handsfree {others}, and this is {__version__}, which may ask and "
-        "judge otherwise: verify it with that version before anybody calls it altered, and with the seal that was noted"
+        f"{problem.message}. It says it was made by handsfree {version}, and this is {__version__}, which may ask and "
+        "judge otherwise: verify it with that version before anybody calls it altered. The seal that was noted shows "
+        "whether anything was changed"
     )
     return replace(problem, message=told, grade=Grade.UNPROVED)
 
@@ -228,6 +235,13 @@ def _check_heading(opened: Entry, procedure: Procedure) -> list[Problem]:
     ]
 
 
+def not_taken(error: ProcedureError, entries: Sequence[Entry]) -> Problem:
+    """The problem that the procedure in the record is none that this version takes. Nobody is to mend it there."""
+    if not entries or made_by(entries, 1) == __version__:
+        return Problem(None, str(error))
+    return _told_by_its_version(Problem(None, f"{PROCEDURE} is none that this version takes"), entries)
+
+
 def verify(folder: Path, seal: str | None = None) -> list[Problem]:
     """Everything that can be checked of a session's folder: chain, clips, procedure, seal, replay. Empty: all holds.
 
@@ -239,7 +253,7 @@ def verify(folder: Path, seal: str | None = None) -> list[Problem]:
     entries = scan(folder).entries
     try:
         return problems + replay(entries, (folder / PROCEDURE).read_bytes())
-    except ProcedureError as error:  # another version may have taken it
-        return [*problems, _told_by_its_version(Problem(None, str(error)), entries)]
+    except ProcedureError as error:
+        return [*problems, not_taken(error, entries)]
     except PlainError as error:  # entries that no session was ever run with
         return [*problems, Problem(None, str(error))]

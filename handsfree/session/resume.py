@@ -9,9 +9,10 @@ from __future__ import annotations
 from dataclasses import dataclass
 from pathlib import Path
 
+from handsfree.procedure.document import ProcedureError
 from handsfree.procedure.load import load
-from handsfree.session.journal import PROCEDURE, Grade, Journal, JournalError, Torn
-from handsfree.session.replay import Rebuilt, rebuild
+from handsfree.session.journal import PROCEDURE, Grade, Journal, JournalError, Problem, Torn
+from handsfree.session.replay import Rebuilt, not_taken, rebuild
 
 
 @dataclass(frozen=True, slots=True)
@@ -33,10 +34,18 @@ def resume(folder: Path) -> Resumed:
     """
     journal, entries, set_aside = Journal.reopen(folder)
     try:
-        rebuilt = rebuild(entries, load(folder / PROCEDURE).procedure)
+        try:
+            rebuilt = rebuild(entries, load(folder / PROCEDURE).procedure)
+        except ProcedureError as error:
+            problem = not_taken(error, entries)
+            if problem.grade is not Grade.UNPROVED:
+                raise
+            raise _by_its_version(folder, problem) from None
         for problem in rebuilt.problems:
-            if problem.grade in (Grade.BROKEN, Grade.UNPROVED):
+            if problem.grade is Grade.BROKEN:
                 raise JournalError(f"{folder} cannot be gone on with, for its record does not hold: {problem}.")
+            if problem.grade is Grade.UNPROVED:
+                raise _by_its_version(folder, problem)
         last, _ = rebuilt.happened[-1]
         for record in rebuilt.missing:
             journal.append(last.time, record.mark, record.data)
@@ -51,3 +60,10 @@ def resume(folder: Path) -> Resumed:
         journal.close()
         raise
     return Resumed(journal, rebuilt, set_aside)
+
+
+def _by_its_version(folder: Path, problem: Problem) -> JournalError:
+    return JournalError(
+        f"{folder} cannot be gone on with by this version: {problem}. Go on with the version that made it, or begin a "
+        "new session with handsfree run; what is off, isolated and live is on the page that handsfree report makes."
+    )

@@ -435,10 +435,13 @@ def _against(said: _Said, expect: Expectation) -> _Finish:
     never_below = f"{_article(measured)} is never below zero: say the reading again" if measured else ""
     if said.sign and measured in units.NEVER_NEGATIVE:
         return _refuse(never_below)
-    return _finish(said, unit, never_below if measured in units.NEVER_NEGATIVE else None)
+    coldest = units.ABSOLUTE_ZERO.get(unit or "")
+    if unit == "kelvin" and expect.unit in units.ABSOLUTE_ZERO:  # no difference: that is asked for in kelvins
+        coldest = Decimal(0)
+    return _finish(said, unit, never_below if measured in units.NEVER_NEGATIVE else None, coldest)
 
 
-def _finish(said: _Said, unit: str | None, never_below: str | None) -> _Finish:
+def _finish(said: _Said, unit: str | None, never_below: str | None, coldest: Decimal | None) -> _Finish:
     """Puts the figures in."""
     kind, sign, number, waveform = said.kind, said.sign, said.number, said.waveform
     if number is None:
@@ -452,7 +455,6 @@ def _finish(said: _Said, unit: str | None, never_below: str | None) -> _Finish:
 
         return below
     if sign:
-        coldest = units.ABSOLUTE_ZERO.get(unit or "")
 
         def signed(words: Sequence[str]) -> Reading | Refusal:
             value = sign + number(words)

@@ -69,6 +69,12 @@ def test_nothing_is_read_that_is_colder_than_absolute_zero(unit: str, said: str)
     assert not isinstance(parse(f"{coldest - 0.01:.2f} degrees {said}", asked), Reading)
 
 
+def test_kelvins_are_below_zero_only_as_a_difference() -> None:
+    assert not isinstance(parse("minus five kelvin", Expectation(Quantity.TEMPERATURE, "degree_Celsius")), Reading)
+    superheat = Expectation(Quantity.TEMPERATURE, "kelvin")
+    assert parse("minus five kelvin", superheat) == Reading(Kind.READING, "-5", "kelvin")
+
+
 # SI Brochure, 9th edition, table 7.
 SI_PREFIXES = {
     "pico": "1e-12",

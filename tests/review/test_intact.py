@@ -21,7 +21,7 @@ def visited(tmp_path: Path) -> Path:
     return record(tmp_path / "visited", said, heard=("the drain needs cleaning", "one nut was missing before"))
 
 
-def written_anew(folder: Path, changed: dict[Mark, dict[str, Any]]) -> Path:
+def written_anew(folder: Path, changed: dict[Mark, dict[str, Any]], *, chained: bool = True) -> Path:
     """The record with other values in the first entry of a kind, and a chain of hashes that fits them."""
     entries, left = read(folder), dict(changed)
     anew = folder.with_name("anew")
@@ -29,7 +29,7 @@ def written_anew(folder: Path, changed: dict[Mark, dict[str, Any]]) -> Path:
         for entry in entries:
             journal.append(entry.time, entry.kind, {**entry.data, **left.pop(entry.kind, {})})
     shutil.copytree(folder / "clips", anew / "clips", dirs_exist_ok=True)
-    assert verify_chain(anew) == []
+    assert (verify_chain(anew) == []) is chained
     return anew
 
 
@@ -99,3 +99,18 @@ def test_what_this_version_cannot_prove_is_told_and_not_called_altered(
     assert "Unproved by this version" in root.all("footer")[0].text
     assert main(["report", str(by_another)]) == 1
     assert "Another version made the record" in capsys.readouterr().err
+
+
+def test_a_seal_that_fits_shows_that_nothing_was_changed_where_this_version_cannot_prove_it(
+    visited: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    by_another = written_anew(visited, {Mark.OPENED: {"handsfree": "0.0.1"}, Mark.READING: {"value": "-2.5"}})
+    assert main(["verify", str(by_another), "--seal", seal(by_another)]) == 1
+    assert "The seal fits: nothing has been changed" in capsys.readouterr().out
+    assert main(["verify", str(by_another), "--seal", seal(visited)]) == 1
+    assert "The seal fits" not in capsys.readouterr().out
+
+
+def test_a_clip_whose_name_is_no_text_is_told_and_the_page_is_made(visited: Path) -> None:
+    root = page(written_anew(visited, {Mark.HEARD: {"clip": []}}, chained=False))
+    assert "[] is no name of a clip" in root.all("div", class_="alarm")[0].text

@@ -22,7 +22,7 @@ from hypothesis import strategies as st
 from handsfree import __version__
 from handsfree.procedure.load import loads
 from handsfree.session.doubt import Policy
-from handsfree.session.events import EVENT_MARKS, Ended, Event, Fault, Heard, Mark, Reception, Record, Started
+from handsfree.session.events import EVENT_MARKS, Ended, Event, Fault, Heard, Mark, Reception, Record, Reopened, Started
 from handsfree.session.journal import (
     JOURNAL,
     PROCEDURE,
@@ -338,6 +338,34 @@ def test_another_version_that_is_named_later_does_not_speak_for_what_was_recorde
     assert "conforming" in broken(verify(folder))[0].message
 
 
+def test_what_this_version_went_on_with_is_held_to_its_rules_whoever_began_it(tmp_path: Path) -> None:
+    resumed = Reopened(START + timedelta(hours=2), {"handsfree": __version__, "settings": {}, "set_aside": []})
+    heard = Heard(START + timedelta(hours=3), "mark", 0.9, "invented")
+    folder = write(tmp_path / "session", [*events(SAID, ended="the recording is over"), resumed, heard])
+
+    def begun_by_another(entries: list[dict[str, Any]]) -> None:
+        of(entries, Mark.OPENED)["handsfree"] = "0.0.1"
+
+    forge(folder, begun_by_another)
+    assert {problem.grade for problem in verify(folder)} == {Grade.INCOMPLETE}
+
+    def and_altered(entries: list[dict[str, Any]]) -> None:
+        of(entries, Mark.SAID)["text"] = "Forged."
+
+    forge(folder, and_altered)
+    assert broken(verify(folder))
+
+
+@pytest.mark.parametrize("named", [None, 5, [], "", "<b>", "later"])
+def test_what_is_no_version_speaks_for_nothing(folder: Path, named: object) -> None:
+    def change(entries: list[dict[str, Any]]) -> None:
+        of(entries, Mark.OPENED)["handsfree"] = named
+        a_verdict(entries)
+
+    forge(folder, change)
+    assert broken(verify(folder))
+
+
 def test_an_entry_that_cannot_be_read_hides_nothing_that_was_found_before_it(tmp_path: Path) -> None:
     folder = write(tmp_path / "session", events(SAID))
 
@@ -370,6 +398,9 @@ def test_a_procedure_that_another_version_took_is_no_sign_of_an_alteration(folde
     (folder / PROCEDURE).write_bytes(taken_then)
     forge(folder, change)
     assert {problem.grade for problem in verify(folder)} == {Grade.UNPROVED}
+    assert "speak" not in verify(folder)[0].message  # which nobody is to mend in a record
+    with pytest.raises(JournalError, match=r"Go on with the version that made it"):
+        resume(folder)
 
 
 def test_what_does_not_follow_is_told_field_by_field_in_words(folder: Path) -> None:
