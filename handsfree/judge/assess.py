@@ -137,11 +137,13 @@ class Assessment:
 def assess(reading: Reading, step: Measure, means: Means) -> Assessment:
     """Judges a reading at a step. A meter that is no instrument for this quantity is left out of it.
 
-    Raises JudgingError where the meter cannot have shown this, where shorted leads are worn, where less was read than
-    the leads alone have, and where a nameplate would state nothing or less.
+    Raises JudgingError where the meter cannot have shown this, where shorted leads are worn or show no value, where
+    less was read than the leads alone have, and where a nameplate would state nothing or less.
     """
     if step.nameplate and step.quantity is not Quantity.TEMPERATURE and Decimal(reading.value or 1) <= 0:
         raise JudgingError("a nameplate states more than zero: read the plate again")
+    if step.lead_zero is not None and reading.kind is not Kind.READING:
+        raise JudgingError("shorted leads read a value: look at the leads and the range, and short them again")
     meter, zero = means.meter, means.zero
     if meter is not None and not measures(meter, step.quantity, step.waveform):
         meter = None

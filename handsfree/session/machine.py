@@ -383,7 +383,8 @@ class Session:
 
     def _wrong(self) -> Taken | None:
         """What CORRECTION speaks of."""
-        return self._readings.to_correct(self._owed.keys() - self._outcomes.keys(), self._path)
+        owed = (self._owed.keys() - self._outcomes.keys()) & set(self._path)  # GO BACK may have gone past one
+        return self._readings.to_correct(owed, self._path)
 
     # -- events --------------------------------------------------------------------------------------------------------
 
@@ -577,7 +578,7 @@ class Session:
             self._ask_again(event.text, _UNCLEAR if unsure else meaning.reason)
         elif event.confidence is not None and event.confidence < self._policy.reject:
             self._ask_again(event.text, _UNCLEAR)
-        elif follows is Follows.TOO_EARLY and self._would_answer(meaning, event) and not self._counts_on(meaning):
+        elif self._too_early(meaning, event, follows):
             self._ask_again(event.text, _TOO_EARLY)
         elif isinstance(meaning, Spelled | Respelled):
             self._spell(meaning)  # it is read back and affirmed in any case
@@ -598,6 +599,12 @@ class Session:
             _WORDS[self._phase, meaning.word](self, meaning)
 
     # -- readings and answers ------------------------------------------------------------------------------------------
+
+    def _too_early(self, meaning: Meaning, event: Heard, follows: Follows | None) -> bool:
+        """Whether it may be meant for what was open before: nobody has understood yet what is asked now."""
+        if self.asking and event.early and meaning == Command(Word.AFFIRM):
+            return True
+        return follows is Follows.TOO_EARLY and self._would_answer(meaning, event) and not self._counts_on(meaning)
 
     def _would_answer(self, meaning: Meaning, event: Heard) -> bool:
         """Whether it would move the step on that is open now. Whoever cut an answer off after it had begun may well put
@@ -666,9 +673,13 @@ class Session:
         self._record(Mark.ASKED_AGAIN, {"step": self._at, "text": event.text, "reason": query.reason})
         if self._phase is not Phase.CORRECTING:
             self._correcting_from = self._phase, self._question
-        heard, stands = say_reading(reading, by_digits=True), say_reading(old.reading)
-        asked = f"I heard correction, {heard}. Affirm, or say correction and the digits once more."
-        self._ask(Phase.CORRECTING, f"{asked} Until then {stands} stands.")
+        asked = f"I heard correction, {say_reading(reading, by_digits=True)}. Affirm, or say correction and the digits"
+        self._ask(Phase.CORRECTING, f"{asked} once more. Until then {self._how_it_stands(old)}.")
+
+    def _how_it_stands(self, taken: Taken) -> str:
+        if taken.standing:
+            return f"{say_reading(taken.reading)} stands"
+        return f"{spaced(taken.step)} is still to be done again"
 
     def _correct_to(self, reading: Reading) -> None:
         if self._phase is Phase.CORRECTING:
@@ -684,11 +695,14 @@ class Session:
         assert old is not None
         self._doubts.forget_correction()
         self._phase, self._question = self._correcting_from
-        self._say(f"{capital(say_reading(old.reading))} stands.", "reading")
+        self._say(sentence(self._how_it_stands(old)), "reading")
         self._repeat()
 
     def _may_be(self, reading: Reading, step: Measure, means: Means) -> bool:
         """Whether a reading can be taken at a step at all; asks again, or refuses it, where it cannot."""
+        if reading.kind is not Kind.READING and isinstance(self.procedure.step(step.id), Watch):
+            self._ask_again(say_reading(reading), "only a value can be followed over time")
+            return False
         if _is_broken_count(reading, step):
             self._ask_again(say_reading(reading), "a count is a whole number")
             return False
@@ -789,8 +803,7 @@ class Session:
         seconds = self._vigil.seconds(self._heard_at)
         if before and seconds <= before[-1].seconds:
             seconds = before[-1].seconds + 0.001  # a clock that was set back does not turn the order round
-        if not self._write_point(step, self._vigil.series, reading, seconds, self._means(self._asking())):
-            return
+        self._write_point(step, self._vigil.series, reading, seconds, self._means(self._asking()))
         if self._vigil.series + 1 < len(step.series):
             self._vigil.series += 1
             self._say_when()
@@ -800,11 +813,8 @@ class Session:
 
     def _write_point(
         self, step: Watch, series: int, reading: Reading, seconds: float, means: Means, *, corrects: bool = False
-    ) -> Taken | None:
-        """Puts a reading of a series on record; what is no value is asked for again, and None is given."""
-        if reading.kind is not Kind.READING:
-            self._ask_again(say_reading(reading), "only a value can be followed over time")
-            return None
+    ) -> Taken:
+        """Puts a reading of a series on record."""
         number = self._readings.next_id
         asked = step.asks(series)
         # Each reading of a series has a last digit of its own, so each is named as itself.
@@ -1679,8 +1689,7 @@ class Session:
         """A reading of a series: another at its time, or it is asked for again."""
         step = self._watch(old.step)
         assert old.series is not None
-        would_end = self._phase is Phase.ENDING and old.step == self._at
-        if would_end:
+        if self._phase is Phase.ENDING and old.step == self._at:
             self._watch_on(step)
         under_way = any(taken.id == old.id for taken in self._readings.of_watch(self._vigil))
         left_by = self._owed.get(step.id, self._outcomes.get(step.id))
@@ -1698,10 +1707,6 @@ class Session:
                 self._lead(step.id, left_by, step.id)
             return
         new = self._write_point(step, old.series, command.reading, old.seconds, self._means_of(old), corrects=True)
-        if new is None:
-            if would_end:
-                self._look(step)
-            return
         self._withdraw(old, new.id, "correction")
         vigil = self._ended.get(step.id)
         if under_way and self._vigil is not None and self._vigil.series is None:
@@ -1734,7 +1739,10 @@ class Session:
         if self._phase is Phase.ENDING:
             self._speak(self._question)
         elif not self._barred(self._here()):
-            self._speak(self._step_said[-1])
+            if self._vigil is None:
+                self._speak(self._step_said[-1])
+            else:
+                self._say_when()
 
     def _say_withdrawn(self, taken: Taken) -> None:
         name = self._readings.asked(taken).reading

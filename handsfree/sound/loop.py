@@ -208,7 +208,7 @@ class Conversation:
         instructions = [act.text for act in said if act.about == asks]
         if instructions:
             self._owed = []
-            if self._instruction != (self.session.at, instructions[-1]):
+            if self.session.ending or self._instruction != (self.session.at, instructions[-1]):
                 self._instruction, self.instructed = (self.session.at, instructions[-1]), math.inf
         elif isinstance(event, Heard) and self.instructed == math.inf:
             self._owed += cut_off

@@ -1051,6 +1051,21 @@ steps:
     assert talk.standing == {"first": "230", "second": "240"}
 
 
+def test_of_a_reading_that_was_taken_back_nothing_says_that_it_stands() -> None:
+    talk = at("dead").hear("correction").hear("correction two hundred sixteen volts", confidence=0.9)
+    assert talk.said[-1].endswith("Until then supply is still to be done again.")
+    assert talk.hear("negative").said == ["Supply is still to be done again.", "Measure the terminals."]
+    taken = at("dead").hear("correction").hear("correction two hundred sixteen volts", confidence=0.9).hear("affirm")
+    assert taken.standing == {"supply": "216"}
+
+
+def test_who_goes_back_past_a_step_that_is_owed_corrects_nothing_of_it_from_there() -> None:
+    talk = at("dead").hear("correction four hundred volts", "negative", "go back")
+    assert talk.session.at == "prepare"
+    assert talk.hear("correction two hundred thirty volts").standing == {}
+    assert "needs power" in talk.hear("done").said[-1]
+
+
 def test_a_correction_ends_the_override_of_the_reading_that_it_corrects() -> None:
     """An override is of one reading: another value of it was overridden by nobody."""
     drive = small("""

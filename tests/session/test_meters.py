@@ -699,6 +699,27 @@ def test_affirm_at_the_question_about_the_end_is_of_the_correction_that_was_aske
     assert (talk.session.closed, talk.last["value"]) == (True, "12")
 
 
+def test_affirm_that_began_before_the_question_could_be_understood_takes_no_correction() -> None:
+    ends = CORRECTED.rsplit("  - {id: wait", 1)[0]
+    talk = Talk(small(ends)).hear("twelve ohms", "correction fifty ohms", confidence=0.9)
+    talk.event(Heard(talk.time, "affirm", 0.9, offset=30.0, seconds=0.5, early=True))
+    assert (talk.last["value"], talk.session.closed) == ("12", False)
+    assert "I heard correction, five zero ohms" in talk.said[-1]
+    talk.hear("affirm", confidence=0.9)
+    talk.event(Heard(talk.time, "affirm", 0.9, offset=40.0, seconds=0.5, early=True))
+    assert (talk.last["value"], talk.session.closed) == ("50", False)
+
+
+@pytest.mark.parametrize("said", ["over limit", "open line", "less than zero point four ohms"])
+def test_shorted_leads_that_show_no_value_are_no_zero(said: str) -> None:
+    """What is no value cannot be taken off, and what is less than a bound is not known."""
+    for meters in ((), (OSTREL,)):
+        talk = Talk(CONTACT, *meters).hear(said)
+        assert talk.all(Mark.READING) == []
+        assert "look at the leads" in talk.said[-1]
+        assert talk.hear("zero point three one ohms").last["value"] == "0.31"
+
+
 def test_no_reason_is_given_about_words_that_were_not_heard_surely() -> None:
     assert Talk(coil()).hear("five volts", confidence=0.1).said == ["Say again. Not heard clearly."]
     assert "volt" in Talk(coil()).hear("five volts", confidence=0.9).said[0]

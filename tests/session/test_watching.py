@@ -145,6 +145,17 @@ def test_a_watch_that_would_end_the_visit_goes_on_where_its_last_reading_was_not
     assert visit.standing["pull-down"] == "10.0"
 
 
+def test_after_a_correction_that_was_denied_the_reading_that_is_due_is_named() -> None:
+    visit = Visit(watching(air("falls_to: 4, plausible: [-30, 40]"))).begin().read(13.5)
+    visit.hear("correction ninety nine degrees", "negative")
+    assert visit.said[0] == "Thirteen point five degrees celsius stands."
+    assert visit.said[-1].startswith("Next reading in")
+    asked = Visit(watching(air("falls_to: 4, plausible: [-30, 40]"))).begin().read(13.5)
+    asked.hear("correction ninety nine degrees", "correction over range")
+    assert asked.said[-1].startswith("Say again. I heard correction, nine nine degrees")
+    assert asked.hear("affirm").standing["pull-down"] == "99"  # the question stands
+
+
 def test_a_doubt_about_a_correction_in_a_watch_is_of_that_reading_only() -> None:
     visit = Visit(watching(air("falls_to: 4, plausible: [-30, 40]"))).begin().read(13.5)
     visit.hear("correction ninety nine degrees", "negative").read(9.0)
@@ -168,7 +179,7 @@ def test_going_back_over_the_edge_of_a_round_leaves_no_reading_out() -> None:
 
 def test_what_is_no_value_does_not_open_a_watch_that_is_at_its_end() -> None:
     visit = Visit(FALLS_TO).begin().read(13.5, 9.0, 6.0, 3.9, 3.2).hear("correction over range")
-    assert visit.said[-1] == ends("It is sound.")
+    assert visit.said[-1] == f"Not taken: only a value can be followed over time. {ends('It is sound.')}"
     assert visit.hear("affirm").session.finding == "It is sound."
 
 
@@ -336,7 +347,7 @@ def test_a_watch_begun_anew_has_nothing_of_its_own_to_take_back() -> None:
     visit = Visit(LEFT).begin().read(13.5).hear("unable meter failed", "go back")
     assert visit.session.at == "pull-down"
     visit.hear("correction twelve point five")
-    assert visit.said[-1] == "Watch it."
+    assert visit.said[-1] == "Air, now."
     visit.hear("correction")
     assert visit.session.at == "pull-down"
     assert visit.said[-1] == "Air, now."
