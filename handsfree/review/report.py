@@ -432,9 +432,7 @@ def _page(folder: Path, contents: Contents, embed: bool, problems: Sequence[Prob
         transcript=tuple(_transcript(folder, entries, embed, notes, broken_off)),
         asked_again=sum(entry.kind is Mark.ASKED_AGAIN for entry in entries),
         entries=len(entries),
-        clips=len(
-            {str(entry.data["clip"]) for entry in entries if entry.kind is Mark.HEARD and entry.data.get("clip")}
-        ),
+        clips=len({entry_text(entry.data, "clip") for entry in entries if entry.kind is Mark.HEARD} - {""}),
         seal=contents.seal or "",
         broken=graded[Grade.BROKEN],
         unproved=graded[Grade.UNPROVED],

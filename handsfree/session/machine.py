@@ -205,8 +205,7 @@ class Session:
         self._phase = Phase.FRESH
         self._resume = Phase.STEP  # the phase that STAND BY, or the end, interrupted
         self._asked_in = Phase.STEP  # the phase that the question about the end interrupted
-        self._leaving: Callable[[], None] = self._end_early  # what follows when it is affirmed
-        self._left_out: tuple[str, str] | None = None  # what step is left out then, and why
+        self._leaving_out: tuple[str, str] | None = None  # how the step is left out then and why; None: all is left
         self._conclusion: Conclude | None = None  # what is concluded when that is affirmed
         self._at = procedure.steps[0].id
         self._path: list[str] = []  # spoken steps entered, oldest first
@@ -1561,8 +1560,8 @@ class Session:
         asked = self._asked_last()
         if asked is Phase.CORRECTING and self._doubts.correction is not None:
             self._deviate("correction not affirmed", say_reading(self._doubts.correction))
-        if asked is Phase.LEAVING and self._left_out is not None:
-            what, reason = self._left_out
+        if asked is Phase.LEAVING and self._leaving_out is not None:
+            what, reason = self._leaving_out
             self._deviate(f"{what}, not affirmed", reason)
         if self._left_in() is Phase.ENDING:
             assert self._conclusion is not None
@@ -1844,8 +1843,7 @@ class Session:
         if not self._may_conclude(self._way_round(self._here())):
             self._leave_out(what, reason)
             return
-        self._asked_in, self._leaving = Phase.STEP, lambda: self._leave_out(what, reason)
-        self._left_out = what, reason
+        self._asked_in, self._leaving_out = Phase.STEP, (what, reason)
         self._ask(Phase.LEAVING, f"{capital(what)}, {reason}: that ends the visit. Affirm or negative.")
 
     def _may_conclude(self, target: str | None) -> bool:
@@ -1929,13 +1927,13 @@ class Session:
         self._ask_meter()
 
     def _leave(self, command: Command) -> None:
-        self._asked_in, self._leaving, self._left_out = self._phase, self._end_early, None
+        self._asked_in, self._leaving_out = self._phase, None
         self._ask(Phase.LEAVING, "End the session here? Affirm or negative.")
 
     def _left(self, command: Command) -> None:
-        self._leaving()
-
-    def _end_early(self) -> None:
+        if self._leaving_out is not None:
+            self._leave_out(*self._leaving_out)
+            return
         self._deviate("ended early", "the technician ended the session")
         self._close("stopped")
 

@@ -237,9 +237,8 @@ def _check_heading(opened: Entry, procedure: Procedure) -> list[Problem]:
 
 def not_taken(error: ProcedureError, entries: Sequence[Entry]) -> Problem:
     """The problem that the procedure in the record is none that this version takes. Nobody is to mend it there."""
-    if not entries or made_by(entries, 1) == __version__:
-        return Problem(None, str(error))
-    return _told_by_its_version(Problem(None, f"{PROCEDURE} is none that this version takes"), entries)
+    told = _told_by_its_version(Problem(None, f"{PROCEDURE} is none that this version takes"), entries)
+    return told if told.grade is Grade.UNPROVED else Problem(None, str(error))
 
 
 def verify(folder: Path, seal: str | None = None) -> list[Problem]:
